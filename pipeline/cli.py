@@ -1,0 +1,161 @@
+"""The command: parses its words, shows progress, prints findings, sets the exit code; nothing else.
+
+Exit codes: 0 released or no findings, 1 refused, 2 bad input, 3 a fault of ours.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+import traceback
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.errors import BadInput, PlanError
+from pipeline.model.findings import Finding
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="From a job file to a simulated, checked milling program and a shop packet.",
+)
+
+JobFile = Annotated[Path, typer.Argument(metavar="JOB", help="a job file (YAML)")]
+
+
+@app.command()
+def make(
+    job_file: JobFile,
+    out: Annotated[Path | None, typer.Option(help="folder of the packet; default out/<job>")] = None,
+    workers: Annotated[int, typer.Option(min=1, max=64, help="processes and threads; the result is the same")] = 2,
+    force: Annotated[bool, typer.Option(help="write a refused program too, marked in every file")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="print the summary as JSON")] = False,
+) -> None:
+    """Make the packet of one job: program, page, drawings, STEP files."""
+    from pipeline.batch.folder import check_place, write_folder
+    from pipeline.job import read_job
+
+    watch = _StageWatch()
+    with watch("job"):
+        job = read_job(job_file)
+        folder = out or Path("out") / job.name
+        check_place(folder)
+    from pipeline import stages
+
+    made = stages.make(job, workers=workers, force=force, watch=watch)
+    run = json.dumps({"stage_s": watch.seconds, "total_s": round(sum(watch.seconds.values()), 3), "workers": workers})
+    write_folder(folder, {**made.files, "run.json": run.encode() + b"\n"})
+    summary = made.files["summary.json"].decode()
+    if as_json:
+        typer.echo(summary, nl=False)
+    else:
+        _print_findings(made.verdict.findings)
+        _print_result(json.loads(summary), folder, sum(watch.seconds.values()))
+    raise typer.Exit(0 if made.verdict.verdict == "released" else 1)
+
+
+@app.command()
+def check(job_files: Annotated[list[Path], typer.Argument(metavar="JOB...", help="job files (YAML)")]) -> None:
+    """Read job files and say everything that is wrong with them. Cuts and writes nothing."""
+    from pipeline.job import read_job
+
+    findings: list[Finding] = []
+    for job_file in job_files:
+        try:
+            job = read_job(job_file)
+            typer.echo(f"{job_file}: {job.name}, {len(job.parts)} kinds of part, no findings")
+        except BadInput as bad:
+            findings += bad.findings
+    if findings:
+        raise BadInput(findings)
+
+
+@app.command()
+def schema() -> None:
+    """Print the JSON Schema of job files, for editors that complete and underline."""
+    from pipeline.job import job_schema
+
+    typer.echo(json.dumps(job_schema(), indent=2, ensure_ascii=False))
+
+
+def main() -> None:
+    """Run the command and leave with its exit code."""
+    try:
+        app(standalone_mode=False)
+    except BadInput as bad:
+        _leave(bad.findings, "nothing was written")
+    except PlanError as cannot:
+        _leave(
+            [Finding(code=cannot.code, where=cannot.where, found=cannot.found, wanted=cannot.wanted, hint=cannot.hint)],
+            "nothing was written",
+        )
+    except typer.Exit as leave:
+        sys.exit(leave.exit_code)
+    except (typer.Abort, KeyboardInterrupt):
+        typer.echo("stopped; nothing was written", err=True)
+        sys.exit(130)
+    except Exception as fault:
+        if isinstance(fault, typer.BadParameter) or hasattr(fault, "format_message"):  # wrong words on the command line
+            typer.echo(f"{fault.format_message()}\nTry: billetwright --help", err=True)  # type: ignore[attr-defined]
+            sys.exit(2)
+        traceback.print_exc()
+        typer.echo(
+            "This is a fault of billetwright, not of the job. Nothing was written. Please report it with the"
+            " job file and the lines above.",
+            err=True,
+        )
+        sys.exit(3)
+
+
+def _leave(findings: Iterable[Finding], ending: str) -> None:
+    findings = tuple(findings)
+    _print_findings(findings)
+    if "--json" in sys.argv:
+        typer.echo(json.dumps({"verdict": None, "findings": [asdict(f) for f in findings]}, indent=2))
+    typer.echo(f"{len(findings)} finding{'s' if len(findings) != 1 else ''}; {ending}", err=True)
+    sys.exit(2)
+
+
+def _print_findings(findings: Iterable[Finding]) -> None:
+    for finding in findings:
+        typer.echo(str(finding), err=True)
+
+
+def _print_result(summary: dict, folder: Path, seconds: float) -> None:
+    placed = ", ".join(f"{n} {name}" for name, n in summary["placed"].items())
+    typer.echo(f"{summary['job']}: {summary['verdict'].upper()}  ({seconds:.1f} s)")
+    typer.echo(f"placed: {placed}; yield {100 * summary['yield']:.1f} %")
+    for program in summary["programs"]:
+        typer.echo(
+            f"{program['setup']}: {program['file'] or 'no program written'}, {program['lines']} lines,"
+            f" {(program['cutting_s'] + program['air_s']) / 60:.0f} min"
+        )
+    typer.echo(f"packet: {folder / 'packet.html'}")
+
+
+class _StageWatch:
+    """Times each stage and, on a terminal, shows which one is running."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+
+    @contextmanager
+    def __call__(self, name: str) -> Iterator[None]:
+        begin = time.perf_counter()
+        try:
+            if sys.stderr.isatty():
+                from rich.console import Console
+
+                with Console(stderr=True).status(name):
+                    yield
+            else:
+                yield
+        finally:
+            self.seconds[name] = round(time.perf_counter() - begin, 3)

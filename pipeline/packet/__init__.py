@@ -1,0 +1,71 @@
+"""STAGE everything -> the packet: page, drawings, STEP files, summary. Pure: file names to bytes, nothing written."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+
+from pipeline.model.job import Job
+from pipeline.model.nest import Nest
+from pipeline.model.part import Part
+from pipeline.model.program import Program
+from pipeline.model.setup import Setup
+from pipeline.model.toolpath import Plan
+from pipeline.model.verdict import Verdict
+
+FORCED_LINE = "REFUSED, WRITTEN BY FORCE"
+
+
+def build_packet(
+    *,
+    job: Job,
+    job_digest: str,
+    parts: Sequence[Part],
+    nest: Nest,
+    setup: Setup,
+    plan: Plan,
+    program: Program,
+    written: Program | None,
+    verdict: Verdict,
+) -> dict[str, bytes]:
+    """Every file of the packet by name. `written` is the program that goes out: the checked one, the same one marked
+    as forced, or None when it was refused. `program` is what the verifier read; their line numbers agree.
+    """
+    from pipeline.geometry.dxf import drawing_bytes
+    from pipeline.packet.drawing import nest_layers, nest_svg
+    from pipeline.packet.page import page_html
+    from pipeline.packet.summary import summarise
+
+    is_forced = verdict.verdict == "refused" and written is not None
+    summary = summarise(
+        job=job, job_digest=job_digest, nest=nest, plan=plan, program=program, written=written, verdict=verdict
+    )
+    if is_forced:
+        summary["written"] = FORCED_LINE
+    drawing = nest_svg(setup, units=job.machine.dialect.units)
+    files = {
+        "summary.json": (json.dumps(summary, indent=2, ensure_ascii=False) + "\n").encode(),
+        "packet.html": page_html(
+            job=job,
+            job_digest=job_digest,
+            nest=nest,
+            setup=setup,
+            plan=plan,
+            program=program,
+            written=written,
+            verdict=verdict,
+            summary=summary,
+            is_forced=is_forced,
+        ).encode(),
+        "nest.svg": drawing.encode(),
+        "nest.dxf": drawing_bytes(
+            nest_layers(setup), units=job.machine.dialect.units, note=FORCED_LINE if is_forced else ""
+        ),
+    }
+    if is_forced:
+        files["nest.svg"] = nest_svg(setup, units=job.machine.dialect.units, banner=FORCED_LINE).encode()
+    for part in parts:
+        files[f"{part.name}.step"] = part.step
+    if written is not None:
+        files[written.file] = written.text.encode("ascii")
+    return files

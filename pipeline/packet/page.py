@@ -1,0 +1,244 @@
+"""The page a machinist works from: one self-contained HTML file, for a tablet and for A4 in black and white.
+
+Order of the page: verdict and what was not checked, seating, nest, cutters, operations, work left, yield and cost,
+findings with pictures, cautions. Numbers are in the unit of the machine's control, so that they can be compared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pipeline.model.job import Job
+from pipeline.model.nest import Nest
+from pipeline.model.program import Program
+from pipeline.model.setup import Setup
+from pipeline.model.toolpath import Operation, Plan
+from pipeline.model.units import MM_PER_INCH
+from pipeline.model.verdict import Verdict
+from pipeline.packet.drawing import nest_svg
+
+CAUTIONS = (
+    "Run the program in air first, above the work, with your hand on feed hold.",
+    "First run in metal at reduced feed and reduced rapids, watching each cutter's first cut.",
+    "Wear eye protection; keep the guard closed. Small cutters break.",
+    "Check the hold-down before every start: vacuum gauge, stops, clamps. Stop when the gauge drops.",
+    "Titanium chips, fines and dust burn. No water and no ordinary extinguisher on burning chips: keep a class D agent"
+    " at hand. Keep chips wet while cutting, clear them each shift into covered metal bins, apart from grinding dust.",
+    "Keep cutters sharp; never let one rub or dwell. Stop on sparks or white smoke.",
+    "Put a liquid and chip trap before the vacuum pump.",
+    "The machine's manual, local codes and qualified people decide. This page does not replace them.",
+)
+_FINDING_WINDOW_MM = 12.0
+_MOST_PICTURES = 12
+
+
+@dataclass(slots=True)
+class _Row:
+    """One line of the operations table: the same operation on every copy of a part."""
+
+    first: Operation
+    ids: list[str] = field(default_factory=list)
+    seconds: float = 0.0
+    passes: int = 0
+    feeds: set[float] = field(default_factory=set)
+
+
+def page_html(
+    *,
+    job: Job,
+    job_digest: str,
+    nest: Nest,
+    setup: Setup,
+    plan: Plan,
+    program: Program,
+    written: Program | None,
+    verdict: Verdict,
+    summary: dict[str, Any],
+    is_forced: bool,
+) -> str:
+    """The page as text. All lengths that are shown pass through the filters below, which hold the unit."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    units = job.machine.dialect.units
+    scale, places = (MM_PER_INCH, 4) if units == "in" else (1.0, 3)
+    environment = Environment(
+        loader=FileSystemLoader(Path(__file__).parent),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["length"] = lambda mm, p=places: _plain(f"{mm / scale:.{p}f}")
+    environment.filters["short"] = lambda mm: _plain(f"{mm / scale:.{places - 1}f}")
+    environment.filters["feed"] = lambda mm_min: f"{mm_min / scale:.{1 if units == 'in' else 0}f}"
+    environment.filters["minutes"] = lambda s: f"{s / 60:.1f}"
+    environment.filters["clock"] = _clock
+    environment.filters["degrees"] = lambda rad: _plain(f"{rad * 57.29577951308232:.3f}")
+    return environment.get_template("page.html.j2").render(
+        job=job,
+        digest=job_digest,
+        nest=nest,
+        setup=setup,
+        verdict=verdict,
+        summary=summary,
+        program=program,
+        written=written,
+        is_forced=is_forced,
+        units=units,
+        cautions=CAUTIONS,
+        drawing=nest_svg(setup, units=units),
+        rows=_operation_rows(plan, program, verdict),
+        cutters=_cutter_rows(job, plan, verdict),
+        left=_left_rows(plan),
+        cost=_cost_rows(job, nest, setup),
+        plate_cost=_outline_area(setup) / 100 * job.billet.price_per_cm2,
+        pictures=_pictures(verdict, setup, units),
+        total_s=sum(t.cutting_s + t.air_s for t in verdict.section_times),
+        copies=copies,
+        n_errors=sum(f.severity == "error" for f in verdict.findings),
+    )
+
+
+def _plain(text: str) -> str:
+    return text[1:] if text.startswith("-") and float(text) == 0 else text
+
+
+def _clock(seconds: float) -> str:
+    minutes = round(seconds / 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
+
+
+def _operation_rows(plan: Plan, program: Program, verdict: Verdict) -> list[_Row]:
+    """Operations in cutting order; copies of one part that follow each other with one cutter share a row."""
+    seconds: dict[str, float] = {}
+    for span in program.index:
+        spent = float(verdict.line_seconds[span.first_line - 1 : span.last_line].sum())
+        seconds[span.operation_id] = seconds.get(span.operation_id, 0.0) + spent
+    rows: list[_Row] = []
+    for path in plan.toolpaths:
+        op = path.operation
+        key = (op.kind, op.cutter, op.feature_id, kind_of(op.part_id), round(op.bottom_z_mm, 6), round(op.top_z_mm, 6))
+        last = rows[-1].first if rows else None
+        if last is None or key != (
+            last.kind,
+            last.cutter,
+            last.feature_id,
+            kind_of(last.part_id),
+            round(last.bottom_z_mm, 6),
+            round(last.top_z_mm, 6),
+        ):
+            rows.append(_Row(op))
+        rows[-1].ids.append(op.part_id)
+        rows[-1].seconds += seconds.get(op.id, 0.0)
+        rows[-1].passes += len(path.passes)
+    return rows
+
+
+def kind_of(part_id: str) -> str:
+    """`stud-3` -> `stud`; `handle-left` stays."""
+    head, _, tail = part_id.rpartition("-")
+    return head if head and tail.isdigit() else part_id
+
+
+def copies(ids: Sequence[str]) -> str:
+    """`stud-1, stud-2, stud-5` -> `stud-1, 2, 5`, in runs: `stud-1 to 14`."""
+    numbers = [int(i.rpartition("-")[2]) for i in ids if i.rpartition("-")[2].isdigit() and kind_of(i) != i]
+    if len(numbers) != len(ids) or len(numbers) < 2:
+        return ", ".join(dict.fromkeys(ids))
+    numbers = sorted(set(numbers))
+    runs: list[list[int]] = []
+    for n in numbers:
+        if runs and n == runs[-1][1] + 1:
+            runs[-1][1] = n
+        else:
+            runs.append([n, n])
+    shown = [f"{a}" if a == b else f"{a} to {b}" if b > a + 1 else f"{a}, {b}" for a, b in runs]
+    return f"{kind_of(ids[0])}-" + ", ".join(shown)
+
+
+def _cutter_rows(job: Job, plan: Plan, verdict: Verdict) -> list[dict[str, Any]]:
+    """Cutters in order of use with their time and what they do."""
+    times: dict[int, float] = {}
+    for t in verdict.section_times:
+        times[t.cutter] = times.get(t.cutter, 0.0) + t.cutting_s + t.air_s
+    cutting = {t.cutter: t.cutting_s for t in verdict.section_times}
+    out = []
+    for number in dict.fromkeys(path.operation.cutter for path in plan.toolpaths):
+        mine = [path.operation for path in plan.toolpaths if path.operation.cutter == number]
+        deepest = min(op.bottom_z_mm for op in mine)
+        out.append(
+            {
+                "cutter": job.crib.cutter(number),
+                "seconds": times.get(number, 0.0),
+                "cutting": cutting.get(number, 0.0),
+                "h": job.machine.dialect.length_offsets.get(number, number),
+                "deepest": deepest,
+                "rpm": sorted({round(op.spindle_rpm) for op in mine}),
+                "kinds": ", ".join(dict.fromkeys(op.kind for op in mine)),
+            }
+        )
+    return out
+
+
+def _left_rows(plan: Plan) -> list[dict[str, Any]]:
+    """Work left, copies together: by kind of part, feature, operation, setup and reason."""
+    rows: dict[tuple[str, ...], list[str]] = {}
+    for left in plan.not_cut:
+        key = (kind_of(left.part_id), left.feature_id, left.operation, left.setup, left.reason)
+        rows.setdefault(key, []).append(left.part_id)
+    return [
+        {"ids": copies(ids), "feature": key[1], "operation": key[2], "setup": key[3], "reason": key[4]}
+        for key, ids in rows.items()
+    ]
+
+
+def _outline_area(setup: Setup) -> float:
+    x, y = setup.billet.T
+    return 0.5 * abs(float((x * _rolled(y) - _rolled(x) * y).sum()))
+
+
+def _rolled(values: Any) -> Any:
+    import numpy as np
+
+    return np.roll(values, -1)
+
+
+def _cost_rows(job: Job, nest: Nest, setup: Setup) -> list[dict[str, Any]]:
+    """Plate cost by footprint: the part's area and half the kerf and margin round it (common practice, no source)."""
+    gap = job.crib.cutter(job.nest.outline_cutter).diameter_mm + job.nest.margin_mm
+    plate_mm2 = _outline_area(setup)
+    out = []
+    for name in dict.fromkeys(p.part.name for p in setup.parts):
+        mine = [p for p in setup.parts if p.part.name == name]
+        area = mine[0].part.outline.area_mm2
+        footprint = area + mine[0].part.outline.length_mm * gap / 2
+        out.append(
+            {
+                "name": name,
+                "count": len(mine),
+                "area": area,
+                "share": footprint * len(mine) / plate_mm2,
+                "each": footprint / 100 * job.billet.price_per_cm2,
+                "report": mine[0].part.report,
+                "sizes": mine[0].part.sizes,
+                "thickness": mine[0].part.thickness_mm,
+            }
+        )
+    return out
+
+
+def _pictures(verdict: Verdict, setup: Setup, units: str) -> Iterable[dict[str, Any]]:
+    """Each finding, the first dozen that have a place with a cut-out of the nest round it."""
+    shown = 0
+    out = []
+    for finding in verdict.findings:
+        picture = ""
+        if finding.at_mm is not None and shown < _MOST_PICTURES:
+            x, y, _ = finding.at_mm
+            picture = nest_svg(setup, units=units, window=(x, y, _FINDING_WINDOW_MM), mark=(x, y))
+            shown += 1
+        out.append({"finding": finding, "picture": picture})
+    return out

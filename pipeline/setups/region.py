@@ -1,0 +1,75 @@
+"""Where parts may lie on the billet, given how it will be held.
+
+Every part keeps its whole kerf and the edge margin inside the measured outline less its uncertainty and the spread of
+the seating; it lies inside the gasket, so that vacuum pulls on all of it; it keeps clear of clamps and stops so that
+neither a cutter nor a holder comes near them.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from pipeline.errors import BadInput
+from pipeline.geometry.plan_view import common, inset
+from pipeline.model.findings import Finding
+from pipeline.model.job import Job
+from pipeline.model.nest import Region
+from pipeline.model.setup import Seating
+from pipeline.model.shop import CutterKind
+from pipeline.setups.heights import bed_blocks
+
+_BLOCK_ROOM_MM = 2.0  # least distance of a cutter or a holder to a clamp (common practice, no source)
+_SEAL_ROOM_MM = 0.5  # a part's outline to the edge of the gasket
+
+
+def nest_region(job: Job, seating: Seating) -> Region:
+    """The region for the nest, billet frame. Raises BadInput (S320) when nothing is left."""
+    kerf = job.crib.cutter(job.nest.outline_cutter).diameter_mm
+    reach = float(np.ptp(job.billet.outline, axis=0).max()) / 2
+    shake = 3 * math.hypot(seating.spread_x_mm, seating.spread_y_mm, reach * seating.spread_angle_rad)
+    doubt = job.billet.outline_uncertainty_mm + shake
+    billet_from_setup = seating.setup_from_billet.inverse()
+    gasket = billet_from_setup.points(job.holding.gasket)
+    field = common(
+        inset(job.billet.outline, kerf + job.nest.edge_mm + doubt),
+        inset(gasket, job.holding.gasket_width_mm / 2 + _SEAL_ROOM_MM + doubt),
+    )
+    if len(field) < 3:
+        raise BadInput(
+            [
+                Finding(
+                    code="S320",
+                    where="billet and holding",
+                    found="no room for any part inside the outline and the gasket",
+                    wanted=f"an outline that leaves more than {kerf + job.nest.edge_mm + doubt:.2f} mm all round",
+                    hint="check the billet's outline, the gasket and the nominal pose",
+                )
+            ]
+        )
+    keepouts = [
+        (f"defect-{k}", defect, kerf / 2 + job.nest.edge_mm + doubt)
+        for k, defect in enumerate(job.billet.defects, start=1)
+    ]
+    for block in bed_blocks(job.holding):
+        if block.kind != "sacrificial spacer":
+            keepouts.append((block.name, billet_from_setup.points(block.outline), _reach_beside(job, block.height_mm)))
+    return Region(outline=field, edge_gap_mm=0.0, keepouts=tuple(keepouts))
+
+
+def _reach_beside(job: Job, height_mm: float) -> float:
+    """How far from a part's outline something may stand that is `height_mm` high: the widest thing that passes below
+    that height while the tip works down to the skin, plus room. The outline cutter runs a radius outside the part."""
+    outline = job.crib.cutter(job.nest.outline_cutter)
+    widest = outline.diameter_mm
+    for cutter in job.crib.cutters:
+        if cutter.kind is CutterKind.FLAT:
+            on_the_edge = outline.diameter_mm / 2 if cutter is outline else 0.0
+            radii = [cutter.diameter_mm / 2]
+            if job.z.skin_mm + cutter.reach_mm < height_mm:
+                radii.append(cutter.shank_diameter_mm / 2)
+            if job.z.skin_mm + cutter.stickout_mm < height_mm + _BLOCK_ROOM_MM:
+                radii.append(cutter.holder_diameter_mm / 2)
+            widest = max(widest, on_the_edge + max(radii))
+    return widest + _BLOCK_ROOM_MM

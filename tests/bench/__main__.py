@@ -1,0 +1,35 @@
+"""One benchmark of this folder: `./run bench NAME [--json FILE]`. Each is a module with `run() -> dict` of figures."""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import json
+import sys
+from pathlib import Path
+
+HERE = Path(__file__).parent
+
+
+def main() -> None:
+    """Run one benchmark, print its figures, write them where --json says."""
+    names = sorted(f.stem for f in HERE.glob("*.py") if not f.stem.startswith("_"))
+    parser = argparse.ArgumentParser(prog="./run bench", description=__doc__)
+    parser.add_argument("name", choices=names)
+    parser.add_argument("--json", type=Path, metavar="FILE")
+    asked = parser.parse_args()
+    sys.path.insert(0, str(HERE.parents[1]))
+    spec = importlib.util.spec_from_file_location(f"bench_{asked.name}", HERE / f"{asked.name}.py")
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    figures = module.run()
+    width = max(len(k) for k in figures)
+    for key, value in figures.items():
+        print(f"{key:<{width}}  {value:.4g}" if isinstance(value, float) else f"{key:<{width}}  {value}")
+    if asked.json:
+        asked.json.write_text(json.dumps(figures, indent=2) + "\n")
+
+
+if __name__ == "__main__":
+    main()
