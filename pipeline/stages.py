@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pipeline.model.digests import digest
 from pipeline.model.job import Job
@@ -21,7 +21,9 @@ from pipeline.model.setup import Setup
 from pipeline.model.toolpath import Plan
 from pipeline.model.verdict import Verdict
 
-RELEASED_LINE = "SIMULATED, NO FINDINGS. NOT YET RUN."
+RELEASED = "SIMULATED, NO FINDINGS. NOT YET RUN."
+RELEASED_WITH_WARNINGS = "SIMULATED, {n} TO READ IN THE PACKET. NOT YET RUN."
+FORCED = "REFUSED, WRITTEN BY FORCE"
 
 Watch = Callable[[str], AbstractContextManager[object]]
 
@@ -63,14 +65,16 @@ def make(job: Job, *, workers: int = 1, force: bool = False, watch: Watch = lamb
         plan = operations.plan_toolpaths(setup, tolerances=job.tolerances, nest_request=job.nest, **shop)
     job_digest = digest(job)
     with watch("program"):
-        program = gcode.write_program(
-            plan, setup, job_name=job.name, job_digest=job_digest, status=RELEASED_LINE, **shop
-        )
+        program = gcode.write_program(plan, setup, job_name=job.name, job_digest=job_digest, status=RELEASED, **shop)
     with watch("verify"):
         verdict = verify.check_program(
             program.text, setup=setup, tolerances=job.tolerances, not_cut=plan.not_cut, workers=workers, **shop
         )
-    written = program if verdict.verdict == "released" else gcode.mark_forced(program) if force else None
+    verdict = replace(
+        verdict, findings=verdict.findings + plan.findings
+    )  # the planner's own warnings, never its errors
+    status = _status(verdict, force=force)
+    written = gcode.mark_status(program, status) if status else None
     with watch("packet"):
         files = packet.build_packet(
             job=job,
@@ -81,8 +85,17 @@ def make(job: Job, *, workers: int = 1, force: bool = False, watch: Watch = lamb
             plan=plan,
             program=program,
             written=written,
+            status=status,
             verdict=verdict,
         )
     return Made(
         job=job, parts=parts, nest=placed, setup=setup, plan=plan, program=program, verdict=verdict, files=files
     )
+
+
+def _status(verdict: Verdict, *, force: bool) -> str:
+    """The line that every page and program carries; empty when nothing may be written."""
+    if verdict.verdict == "refused":
+        return FORCED if force else ""
+    n = len(verdict.findings)
+    return RELEASED_WITH_WARNINGS.format(n=f"{n} WARNING" + ("S" if n > 1 else "")) if n else RELEASED

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from pipeline.model.arrays import Float, frozen
+from pipeline.model.findings import Finding
 
 RAPID, LINE, ARC_CW, ARC_CCW = 0.0, 1.0, 2.0, 3.0
 MOVE_COLUMNS = 7
@@ -92,7 +93,8 @@ class NotCut:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Plan:
-    """All toolpaths of one setup in cutting order, and what they leave."""
+    """All toolpaths of one setup in cutting order, what they leave, and warnings and notes of the planner."""
 
     toolpaths: tuple[Toolpath, ...]
     not_cut: tuple[NotCut, ...]
+    findings: tuple[Finding, ...] = ()

@@ -13,8 +13,6 @@ from pipeline.model.setup import Setup
 from pipeline.model.toolpath import Plan
 from pipeline.model.verdict import Verdict
 
-FORCED_LINE = "REFUSED, WRITTEN BY FORCE"
-
 
 def build_packet(
     *,
@@ -27,9 +25,10 @@ def build_packet(
     program: Program,
     written: Program | None,
     verdict: Verdict,
+    status: str,
 ) -> dict[str, bytes]:
-    """Every file of the packet by name. `written` is the program that goes out: the checked one, the same one marked
-    as forced, or None when it was refused. `program` is what the verifier read; their line numbers agree.
+    """Every file of the packet by name. `written` is the program that goes out: the checked one, marked
+    with `status`, or None when it was refused. `program` is what the verifier read; their line numbers agree.
     """
     from pipeline.geometry.dxf import drawing_bytes
     from pipeline.packet.drawing import nest_layers, nest_svg
@@ -41,7 +40,7 @@ def build_packet(
         job=job, job_digest=job_digest, nest=nest, plan=plan, program=program, written=written, verdict=verdict
     )
     if is_forced:
-        summary["written"] = FORCED_LINE
+        summary["written"] = status
     drawing = nest_svg(setup, units=job.machine.dialect.units)
     files = {
         "summary.json": (json.dumps(summary, indent=2, ensure_ascii=False) + "\n").encode(),
@@ -56,16 +55,23 @@ def build_packet(
             verdict=verdict,
             summary=summary,
             is_forced=is_forced,
+            status=status,
         ).encode(),
         "nest.svg": drawing.encode(),
         "nest.dxf": drawing_bytes(
-            nest_layers(setup), units=job.machine.dialect.units, note=FORCED_LINE if is_forced else ""
+            nest_layers(setup), units=job.machine.dialect.units, note=status if is_forced else ""
         ),
     }
     if is_forced:
-        files["nest.svg"] = nest_svg(setup, units=job.machine.dialect.units, banner=FORCED_LINE).encode()
+        files["nest.svg"] = nest_svg(setup, units=job.machine.dialect.units, banner=status).encode()
     for part in parts:
-        files[f"{part.name}.step"] = part.step
+        files[f"{part.name}.step"] = _marked_step(part.step, status) if is_forced else part.step
     if written is not None:
         files[written.file] = written.text.encode("ascii")
     return files
+
+
+def _marked_step(step: bytes, status: str) -> bytes:
+    """A STEP file with a comment after its first line (ISO 10303-21 allows comments between any two tokens)."""
+    head, mark, rest = step.partition(b"ISO-10303-21;\n")
+    return head + mark + f"/* {status} */\n".encode() + rest

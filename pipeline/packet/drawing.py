@@ -99,7 +99,7 @@ def nest_svg(
     out.extend(_labels(setup))
     if not window:
         out.extend(_bed_marks(setup))
-        out.append(_scale_bar(low, units))
+        out.append(_scale_bar(low, width, units))
     if mark:
         x, y = mark
         out.append(
@@ -194,9 +194,9 @@ def _bed_marks(setup: Setup) -> Iterable[str]:
         )
 
 
-def _scale_bar(low: Float, units: str) -> str:
+def _scale_bar(low: Float, width: float, units: str) -> str:
     length, name = (MM_PER_INCH, "1 in") if units == "in" else (20.0, "20 mm")
-    x, y = low[0] + 3, -low[1] - 3
+    x, y = low[0] + width - length - 4, -low[1] - 3
     return (
         f'<path d="M{_n(x)} {_n(y)}h{_n(length)}m0 -1.5v3m{_n(-length)} -3v3" stroke="#000"'
         ' stroke-width="0.5" fill="none"/>'

@@ -42,8 +42,6 @@ class _Row:
     first: Operation
     ids: list[str] = field(default_factory=list)
     seconds: float = 0.0
-    passes: int = 0
-    feeds: set[float] = field(default_factory=set)
 
 
 def page_html(
@@ -58,6 +56,7 @@ def page_html(
     verdict: Verdict,
     summary: dict[str, Any],
     is_forced: bool,
+    status: str,
 ) -> str:
     """The page as text. All lengths that are shown pass through the filters below, which hold the unit."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -71,7 +70,7 @@ def page_html(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["length"] = lambda mm, p=places: _plain(f"{mm / scale:.{p}f}")
+    environment.filters["exact"] = lambda mm, p=places: _plain(f"{mm / scale:.{p}f}")
     environment.filters["short"] = lambda mm: _plain(f"{mm / scale:.{places - 1}f}")
     environment.filters["feed"] = lambda mm_min: f"{mm_min / scale:.{1 if units == 'in' else 0}f}"
     environment.filters["minutes"] = lambda s: f"{s / 60:.1f}"
@@ -87,10 +86,11 @@ def page_html(
         program=program,
         written=written,
         is_forced=is_forced,
+        status=status,
         units=units,
         cautions=CAUTIONS,
         drawing=nest_svg(setup, units=units),
-        rows=_operation_rows(plan, program, verdict),
+        rows=_operation_rows(setup, plan, program, verdict),
         cutters=_cutter_rows(job, plan, verdict),
         left=_left_rows(plan),
         cost=_cost_rows(job, nest, setup),
@@ -111,29 +111,34 @@ def _clock(seconds: float) -> str:
     return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
 
 
-def _operation_rows(plan: Plan, program: Program, verdict: Verdict) -> list[_Row]:
-    """Operations in cutting order; copies of one part that follow each other with one cutter share a row."""
+def _operation_rows(setup: Setup, plan: Plan, program: Program, verdict: Verdict) -> list[_Row]:
+    """Operations in cutting order. While one cutter works, the same operation on copies and on both hands of a part
+    shares a row, at the place of the first."""
     seconds: dict[str, float] = {}
     for span in program.index:
         spent = float(verdict.line_seconds[span.first_line - 1 : span.last_line].sum())
         seconds[span.operation_id] = seconds.get(span.operation_id, 0.0) + spent
+    family = {placed.part_id: placed.part.family for placed in setup.parts}
     rows: list[_Row] = []
+    in_section: dict[tuple[Any, ...], _Row] = {}
+    cutter = None
     for path in plan.toolpaths:
         op = path.operation
-        key = (op.kind, op.cutter, op.feature_id, kind_of(op.part_id), round(op.bottom_z_mm, 6), round(op.top_z_mm, 6))
-        last = rows[-1].first if rows else None
-        if last is None or key != (
-            last.kind,
-            last.cutter,
-            last.feature_id,
-            kind_of(last.part_id),
-            round(last.bottom_z_mm, 6),
-            round(last.top_z_mm, 6),
-        ):
-            rows.append(_Row(op))
-        rows[-1].ids.append(op.part_id)
-        rows[-1].seconds += seconds.get(op.id, 0.0)
-        rows[-1].passes += len(path.passes)
+        if op.cutter != cutter:
+            cutter, in_section = op.cutter, {}
+        key = (
+            family[op.part_id],
+            op.kind,
+            op.feature_id,
+            round(op.bottom_z_mm, 6),
+            round(op.top_z_mm, 6),
+            round(op.feed_mm_min, 3),
+        )
+        if key not in in_section:
+            in_section[key] = _Row(op)
+            rows.append(in_section[key])
+        in_section[key].ids.append(op.part_id)
+        in_section[key].seconds += seconds.get(op.id, 0.0)
     return rows
 
 
@@ -144,19 +149,24 @@ def kind_of(part_id: str) -> str:
 
 
 def copies(ids: Sequence[str]) -> str:
-    """`stud-1, stud-2, stud-5` -> `stud-1, 2, 5`, in runs: `stud-1 to 14`."""
-    numbers = [int(i.rpartition("-")[2]) for i in ids if i.rpartition("-")[2].isdigit() and kind_of(i) != i]
-    if len(numbers) != len(ids) or len(numbers) < 2:
-        return ", ".join(dict.fromkeys(ids))
-    numbers = sorted(set(numbers))
+    """`stud-1, stud-2, stud-5` -> `stud-1, 2, 5`; runs of three and more as `stud-1 to 14`."""
+    numbers: dict[str, list[int]] = {}
+    for part_id in dict.fromkeys(ids):
+        kind = kind_of(part_id)
+        numbers.setdefault(kind, [])
+        if kind != part_id:
+            numbers[kind].append(int(part_id.rpartition("-")[2]))
+    return "; ".join(f"{kind}-{_runs(found)}" if found else kind for kind, found in numbers.items())
+
+
+def _runs(numbers: list[int]) -> str:
     runs: list[list[int]] = []
-    for n in numbers:
+    for n in sorted(numbers):
         if runs and n == runs[-1][1] + 1:
             runs[-1][1] = n
         else:
             runs.append([n, n])
-    shown = [f"{a}" if a == b else f"{a} to {b}" if b > a + 1 else f"{a}, {b}" for a, b in runs]
-    return f"{kind_of(ids[0])}-" + ", ".join(shown)
+    return ", ".join(f"{a}" if a == b else f"{a} to {b}" if b > a + 1 else f"{a}, {b}" for a, b in runs)
 
 
 def _cutter_rows(job: Job, plan: Plan, verdict: Verdict) -> list[dict[str, Any]]:
@@ -184,14 +194,16 @@ def _cutter_rows(job: Job, plan: Plan, verdict: Verdict) -> list[dict[str, Any]]
 
 
 def _left_rows(plan: Plan) -> list[dict[str, Any]]:
-    """Work left, copies together: by kind of part, feature, operation, setup and reason."""
-    rows: dict[tuple[str, ...], list[str]] = {}
+    """Work left by setup: copies and features that wait for the same thing for the same reason share a row."""
+    by_feature: dict[tuple[str, ...], list[str]] = {}
     for left in plan.not_cut:
-        key = (kind_of(left.part_id), left.feature_id, left.operation, left.setup, left.reason)
-        rows.setdefault(key, []).append(left.part_id)
+        by_feature.setdefault((left.setup, left.operation, left.reason, left.feature_id), []).append(left.part_id)
+    rows: dict[tuple[Any, ...], list[str]] = {}
+    for (setup, operation, reason, feature), ids in by_feature.items():
+        rows.setdefault((setup, operation, reason, tuple(ids)), []).append(feature)
     return [
-        {"ids": copies(ids), "feature": key[1], "operation": key[2], "setup": key[3], "reason": key[4]}
-        for key, ids in rows.items()
+        {"setup": key[0], "operation": key[1], "reason": key[2], "ids": copies(key[3]), "features": ", ".join(features)}
+        for key, features in sorted(rows.items(), key=lambda item: (item[0][0], item[0][1]))
     ]
 
 

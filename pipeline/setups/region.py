@@ -62,10 +62,11 @@ def _reach_beside(job: Job, height_mm: float) -> float:
     """How far from a part's outline something may stand that is `height_mm` high: the widest thing that passes below
     that height while the tip works down to the skin, plus room. The outline cutter runs a radius outside the part."""
     outline = job.crib.cutter(job.nest.outline_cutter)
-    widest = outline.diameter_mm
+    rough = job.nest.margin_mm / 2  # roughing runs this much farther out
+    widest = outline.diameter_mm + rough
     for cutter in job.crib.cutters:
         if cutter.kind is CutterKind.FLAT:
-            on_the_edge = outline.diameter_mm / 2 if cutter is outline else 0.0
+            on_the_edge = outline.diameter_mm / 2 + rough if cutter is outline else 0.0
             radii = [cutter.diameter_mm / 2]
             if job.z.skin_mm + cutter.reach_mm < height_mm:
                 radii.append(cutter.shank_diameter_mm / 2)

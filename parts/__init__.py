@@ -1,0 +1,1 @@
+"""Part families: one file, one family. Files that start with an underscore are shared forms, not families."""

@@ -1,0 +1,395 @@
+"""Exact distances between swept cutters and the true solids, for the verifier.
+
+Words. A *piece* is a short straight stretch of tip motion (x0, y0, z0, x1, y1, z1). A *sample* is a point on a wall
+of a part. The *bins* are square plan cells that list what lies in them.
+
+Gouge test. A point q of the solid is inside the flat cutter of radius R when its plan distance d to the path is under
+R and it lies above the tip; it is cut into by min(R - d, q_z - tip). So each triangle is clipped to the heights above
+the tip plus the floor's tolerance, and the plan distance of what is left to the piece is exact: floors count by
+depth, walls by radius. Sloping pieces are halved in height until a step is below `z_step_mm`; the lowest height of a
+step counts, so the answer is on the safe side by at most that. Other cutters: the depth
+min(R(q_z - tip) - d, q_z - tip) is concave over the triangle where the cutter's profile R(h) is concave (cone, ball),
+so a nested ternary search finds its maximum.
+
+Left test. For each sample the least of d - R(h) over all pieces whose tip is below it: what a flank left there.
+
+Obstacle test. Plan distance of pieces to polygons on the bed, with every stage of the tool.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+FLAT, CONE, BALL = 0, 1, 2
+N_STAGES = 4  # cutting edges, neck, shank, holder
+
+
+@njit(cache=True, nogil=True)
+def point_segment(px, py, ax, ay, bx, by):
+    """Plan distance of a point to a segment."""
+    dx, dy = bx - ax, by - ay
+    n = dx * dx + dy * dy
+    t = 0.0
+    if n > 0.0:
+        t = min(1.0, max(0.0, ((px - ax) * dx + (py - ay) * dy) / n))
+    return math.hypot(px - ax - t * dx, py - ay - t * dy)
+
+
+@njit(cache=True, nogil=True)
+def _side(ax, ay, bx, by, px, py):
+    return (bx - ax) * (py - ay) - (by - ay) * (px - ax)
+
+
+@njit(cache=True, nogil=True)
+def segment_segment(ax, ay, bx, by, cx, cy, dx, dy):
+    """Plan distance of two segments, 0 when they cross."""
+    s1, s2 = _side(ax, ay, bx, by, cx, cy), _side(ax, ay, bx, by, dx, dy)
+    s3, s4 = _side(cx, cy, dx, dy, ax, ay), _side(cx, cy, dx, dy, bx, by)
+    if s1 * s2 < 0.0 and s3 * s4 < 0.0:
+        return 0.0
+    return min(
+        min(point_segment(ax, ay, cx, cy, dx, dy), point_segment(bx, by, cx, cy, dx, dy)),
+        min(point_segment(cx, cy, ax, ay, bx, by), point_segment(dx, dy, ax, ay, bx, by)),
+    )
+
+
+@njit(cache=True, nogil=True)
+def _in_polygon(px, py, xs, ys, n):
+    inside = False
+    j = n - 1
+    for i in range(n):
+        if (ys[i] > py) != (ys[j] > py) and px < xs[i] + (py - ys[i]) / (ys[j] - ys[i]) * (xs[j] - xs[i]):
+            inside = not inside
+        j = i
+    return inside
+
+
+@njit(cache=True, nogil=True)
+def segment_polygon(ax, ay, bx, by, xs, ys, n):
+    """Plan distance of a segment to a filled polygon (a point or a line when flat)."""
+    if n >= 3 and (_in_polygon(ax, ay, xs, ys, n) or _in_polygon(bx, by, xs, ys, n)):
+        return 0.0
+    best = math.inf
+    j = n - 1
+    for i in range(n):
+        d = segment_segment(ax, ay, bx, by, xs[j], ys[j], xs[i], ys[i])
+        if d < best:
+            best = d
+        j = i
+    return best
+
+
+@njit(cache=True, nogil=True)
+def clip_above(tri, z, xs, ys):
+    """Plan polygon of a triangle's part at or above height z, into xs, ys; returns its number of corners."""
+    n = 0
+    for a in range(3):
+        b = a + 1 if a < 2 else 0
+        za, zb = tri[3 * a + 2], tri[3 * b + 2]
+        if za >= z:
+            xs[n], ys[n] = tri[3 * a], tri[3 * a + 1]
+            n += 1
+        if (za >= z) != (zb >= z):
+            f = (z - za) / (zb - za)
+            xs[n] = tri[3 * a] + f * (tri[3 * b] - tri[3 * a])
+            ys[n] = tri[3 * a + 1] + f * (tri[3 * b + 1] - tri[3 * a + 1])
+            n += 1
+    return n
+
+
+@njit(cache=True, nogil=True)
+def profile(h, shape, r, tip, slope):
+    """Cutter radius at height h above the tip; minus infinity below it. slope is dz/dr of a cone."""
+    if h < 0.0:
+        return -math.inf
+    if shape == FLAT:
+        return r
+    if shape == CONE:
+        return min(r, tip + h / slope)
+    return r if h >= r else math.sqrt(max(0.0, r * r - (r - h) * (r - h)))
+
+
+@njit(cache=True, nogil=True)
+def _depth_at(x, y, z, ax, ay, bx, by, zt, shape, r, tip, slope):
+    h = z - zt
+    if h < 0.0:
+        return h
+    return min(h, profile(h, shape, r, tip, slope) - point_segment(x, y, ax, ay, bx, by))
+
+
+@njit(cache=True, nogil=True)
+def _on_line(tri, u, ax, ay, bx, by, zt, shape, r, tip, slope):
+    """Largest depth along v in [0, 1 - u] of the point tri0 + u (tri1 - tri0) + v (tri2 - tri0)."""
+    lo, hi = 0.0, 1.0 - u
+    best = -math.inf
+    for _ in range(40):
+        d0, d1 = 0.0, 0.0
+        m0, m1 = lo + (hi - lo) / 3.0, hi - (hi - lo) / 3.0
+        for k in range(2):
+            v = m0 if k == 0 else m1
+            x = tri[0] + u * (tri[3] - tri[0]) + v * (tri[6] - tri[0])
+            y = tri[1] + u * (tri[4] - tri[1]) + v * (tri[7] - tri[1])
+            z = tri[2] + u * (tri[5] - tri[2]) + v * (tri[8] - tri[2])
+            d = _depth_at(x, y, z, ax, ay, bx, by, zt, shape, r, tip, slope)
+            if k == 0:
+                d0 = d
+            else:
+                d1 = d
+        best = max(best, max(d0, d1))
+        if d0 < d1:
+            lo = m0
+        else:
+            hi = m1
+    return best
+
+
+@njit(cache=True, nogil=True)
+def _deepest(tri, ax, ay, bx, by, zt, shape, r, tip, slope):
+    lo, hi = 0.0, 1.0
+    best = -math.inf
+    for _ in range(40):
+        m0, m1 = lo + (hi - lo) / 3.0, hi - (hi - lo) / 3.0
+        d0 = _on_line(tri, m0, ax, ay, bx, by, zt, shape, r, tip, slope)
+        d1 = _on_line(tri, m1, ax, ay, bx, by, zt, shape, r, tip, slope)
+        best = max(best, max(d0, d1))
+        if d0 < d1:
+            lo = m0
+        else:
+            hi = m1
+    return best
+
+
+@njit(cache=True, nogil=True)
+def bin_boxes(boxes, x0, y0, bin_mm, n_rows, n_cols):
+    """Bins of plan boxes (k, 4: low x, low y, high x, high y): first (bins + 1,) and items. Boxes lie in the grid."""
+    first = np.zeros(n_rows * n_cols + 1, np.int64)
+    items = np.empty(0, np.int32)
+    for turn in range(2):
+        if turn == 1:
+            for c in range(n_rows * n_cols):
+                first[c + 1] += first[c]
+            items = np.empty(first[n_rows * n_cols], np.int32)
+            fill = first[:-1].copy()
+        for k in range(len(boxes)):
+            ca = min(n_cols - 1, max(0, int((boxes[k, 0] - x0) / bin_mm)))
+            cb = min(n_cols - 1, max(0, int((boxes[k, 2] - x0) / bin_mm)))
+            ra = min(n_rows - 1, max(0, int((boxes[k, 1] - y0) / bin_mm)))
+            rb = min(n_rows - 1, max(0, int((boxes[k, 3] - y0) / bin_mm)))
+            for i in range(ra, rb + 1):
+                for j in range(ca, cb + 1):
+                    c = i * n_cols + j
+                    if turn == 0:
+                        first[c + 1] += 1
+                    else:
+                        items[fill[c]] = k
+                        fill[c] += 1
+    return first, items
+
+
+@njit(cache=True, nogil=True)
+def gouge_pieces(
+    a, b, pieces, cutter, shape, radius, tip, slope, tris, boxes, tops, floor_tol, wall_tol, first, items, bin_top,
+    x0, y0, bin_mm, n_rows, n_cols, z_step_mm, xy_step_mm, worst, worst_tri,
+):  # fmt: skip
+    """Largest depth less wall_tol of each piece a..b-1 into any triangle, into worst (m,) with the triangle's index.
+
+    tris (k, 9) three corners each; boxes (k, 4) and tops (k,) bound them; floor_tol (k,) is how far a tip may be
+    below a face, wall_tol (k,) how far a flank may be in it; bin_top (bins,) the highest triangle less its tolerance.
+    worst starts at what is not worth reporting, such as minus the largest wall_tol.
+    """
+    stamp = np.full(len(tris), -1, np.int64)
+    xs = np.empty(8, np.float64)
+    ys = np.empty(8, np.float64)
+    mark = np.int64(0)
+    for k in range(a, b):
+        g = cutter[k]
+        if g < 0:
+            continue
+        r = radius[g]
+        ax, ay, az = pieces[k, 0], pieces[k, 1], pieces[k, 2]
+        bx, by, bz = pieces[k, 3], pieces[k, 4], pieces[k, 5]
+        ca = max(0, math.floor((min(ax, bx) - r - x0) / bin_mm))
+        cb = min(n_cols - 1, math.floor((max(ax, bx) + r - x0) / bin_mm))
+        ra = max(0, math.floor((min(ay, by) - r - y0) / bin_mm))
+        rb = min(n_rows - 1, math.floor((max(ay, by) + r - y0) / bin_mm))
+        if cb < ca or rb < ra:
+            continue
+        length = math.hypot(bx - ax, by - ay)
+        steps = 1
+        if length > 0.0 and az != bz:
+            steps = max(1, min(math.ceil(abs(bz - az) / z_step_mm), math.ceil(length / xy_step_mm)))
+        for s in range(steps):
+            f0, f1 = s / steps, (s + 1) / steps
+            px, py, qx, qy = ax, ay, bx, by
+            zt = min(az, bz)
+            if steps > 1:
+                px, py = ax + f0 * (bx - ax), ay + f0 * (by - ay)
+                qx, qy = ax + f1 * (bx - ax), ay + f1 * (by - ay)
+                zt = min(az + f0 * (bz - az), az + f1 * (bz - az))
+            mark += 1
+            for i in range(ra, rb + 1):
+                for j in range(ca, cb + 1):
+                    c = i * n_cols + j
+                    if bin_top[c] <= zt:
+                        continue
+                    for e in range(first[c], first[c + 1]):
+                        t = items[e]
+                        if stamp[t] == mark:
+                            continue
+                        stamp[t] = mark
+                        over = tops[t] - zt
+                        if over <= floor_tol[t] or over - wall_tol[t] <= worst[k]:
+                            continue
+                        if (
+                            boxes[t, 0] > max(px, qx) + r or boxes[t, 2] < min(px, qx) - r
+                            or boxes[t, 1] > max(py, qy) + r or boxes[t, 3] < min(py, qy) - r
+                        ):  # fmt: skip
+                            continue
+                        n = clip_above(tris[t], zt + floor_tol[t], xs, ys)
+                        if n == 0:
+                            continue
+                        depth = r - segment_polygon(px, py, qx, qy, xs, ys, n)
+                        if depth - wall_tol[t] <= worst[k] or depth <= 0.0:
+                            continue
+                        if shape[g] == FLAT:
+                            depth = min(depth, over)
+                        else:
+                            depth = _deepest(tris[t], px, py, qx, qy, zt, shape[g], r, tip[g], slope[g])
+                        if depth > 0.0 and depth - wall_tol[t] > worst[k]:
+                            worst[k] = depth - wall_tol[t]
+                            worst_tri[k] = t
+
+
+@njit(cache=True, nogil=True)
+def approach_samples(
+    a, b, pieces, cutter, shape, radius, tip, slope, samples, far_mm, first, items, bin_top, x0, y0, bin_mm, n_rows,
+    n_cols, best,
+):  # fmt: skip
+    """Least gap between any flank of pieces a..b-1 and each sample (k, 3), into best (k,); at most far_mm is seen."""
+    for k in range(a, b):
+        g = cutter[k]
+        if g < 0:
+            continue
+        ax, ay, az = pieces[k, 0], pieces[k, 1], pieces[k, 2]
+        bx, by, bz = pieces[k, 3], pieces[k, 4], pieces[k, 5]
+        zt = min(az, bz)
+        reach = radius[g] + far_mm
+        ca = max(0, math.floor((min(ax, bx) - reach - x0) / bin_mm))
+        cb = min(n_cols - 1, math.floor((max(ax, bx) + reach - x0) / bin_mm))
+        ra = max(0, math.floor((min(ay, by) - reach - y0) / bin_mm))
+        rb = min(n_rows - 1, math.floor((max(ay, by) + reach - y0) / bin_mm))
+        n = (bx - ax) * (bx - ax) + (by - ay) * (by - ay)
+        for i in range(ra, rb + 1):
+            for j in range(ca, cb + 1):
+                c = i * n_cols + j
+                if bin_top[c] < zt:
+                    continue
+                for e in range(first[c], first[c + 1]):
+                    s = items[e]
+                    x, y, z = samples[s, 0], samples[s, 1], samples[s, 2]
+                    if z < zt:
+                        continue
+                    t = 0.0
+                    if n > 0.0:
+                        t = min(1.0, max(0.0, ((x - ax) * (bx - ax) + (y - ay) * (by - ay)) / n))
+                    h = z - (az + t * (bz - az)) if n > 0.0 else z - zt
+                    if h < 0.0:
+                        continue
+                    gap = math.hypot(x - ax - t * (bx - ax), y - ay - t * (by - ay))
+                    gap -= profile(h, shape[g], radius[g], tip[g], slope[g])
+                    if gap < best[s]:
+                        best[s] = gap
+
+
+@njit(cache=True, nogil=True)
+def distance_to_triangles(points, tris, boxes, first, items, x0, y0, bin_mm, n_rows, n_cols, far_mm, best):
+    """Distance of points (n, 3) to the nearest triangle within far_mm in plan, into best (n,)."""
+    for p in range(len(points)):
+        x, y, z = points[p, 0], points[p, 1], points[p, 2]
+        ca = max(0, math.floor((x - far_mm - x0) / bin_mm))
+        cb = min(n_cols - 1, math.floor((x + far_mm - x0) / bin_mm))
+        ra = max(0, math.floor((y - far_mm - y0) / bin_mm))
+        rb = min(n_rows - 1, math.floor((y + far_mm - y0) / bin_mm))
+        for i in range(ra, rb + 1):
+            for j in range(ca, cb + 1):
+                c = i * n_cols + j
+                for e in range(first[c], first[c + 1]):
+                    t = items[e]
+                    if boxes[t, 0] - x > best[p] or x - boxes[t, 2] > best[p]:
+                        continue
+                    if boxes[t, 1] - y > best[p] or y - boxes[t, 3] > best[p]:
+                        continue
+                    d = point_triangle(x, y, z, tris[t])
+                    if d < best[p]:
+                        best[p] = d
+
+
+@njit(cache=True, nogil=True)
+def point_triangle(px, py, pz, tri):
+    """Distance of a point to a triangle (9,). Source: Ericson, Real-Time Collision Detection, 5.1.5 (from memory)."""
+    ax, ay, az = tri[0], tri[1], tri[2]
+    ux, uy, uz = tri[3] - ax, tri[4] - ay, tri[5] - az
+    vx, vy, vz = tri[6] - ax, tri[7] - ay, tri[8] - az
+    wx, wy, wz = px - ax, py - ay, pz - az
+    uu, vv, uv = ux * ux + uy * uy + uz * uz, vx * vx + vy * vy + vz * vz, ux * vx + uy * vy + uz * vz
+    d1, d2 = ux * wx + uy * wy + uz * wz, vx * wx + vy * wy + vz * wz
+    det = uu * vv - uv * uv
+    if det > 0.0:
+        s, t = (vv * d1 - uv * d2) / det, (uu * d2 - uv * d1) / det
+        if s >= 0.0 and t >= 0.0 and s + t <= 1.0:
+            return math.sqrt(
+                (wx - s * ux - t * vx) ** 2 + (wy - s * uy - t * vy) ** 2 + (wz - s * uz - t * vz) ** 2
+            )
+    best = math.inf
+    for k in range(3):
+        if k == 0:
+            s = 0.0 if uu == 0.0 else min(1.0, max(0.0, d1 / uu))
+            t = 0.0
+        elif k == 1:
+            s = 0.0
+            t = 0.0 if vv == 0.0 else min(1.0, max(0.0, d2 / vv))
+        else:
+            n = uu - 2.0 * uv + vv
+            t = 0.0 if n == 0.0 else min(1.0, max(0.0, (d2 - d1 + uu - uv) / n))
+            s = 1.0 - t
+        d = math.sqrt((wx - s * ux - t * vx) ** 2 + (wy - s * uy - t * vy) ** 2 + (wz - s * uz - t * vz) ** 2)
+        best = min(best, d)
+    return best
+
+
+@njit(cache=True, nogil=True)
+def obstacle_gaps(pieces, cutter, stage_z, stage_r, polygon, height, see_mm, gap, stage_hit, clear_z):
+    """For each piece the least plan gap of any stage that is below `height` to a polygon (n, 2), into gap (m,).
+
+    stage_z, stage_r (cutters, 4): lower end above the tip and radius of edges, neck, shank, holder. stage_hit (m,) is
+    the stage of the least gap, clear_z (m,) its height at the lower end of the piece. Gaps over see_mm are not seen.
+    """
+    n = len(polygon)
+    xs, ys = polygon[:, 0].copy(), polygon[:, 1].copy()
+    lx, hx, ly, hy = xs.min(), xs.max(), ys.min(), ys.max()
+    for k in range(len(pieces)):
+        g = cutter[k]
+        if g < 0:
+            continue
+        zmin = min(pieces[k, 2], pieces[k, 5])
+        widest = -1.0
+        for s in range(N_STAGES):
+            if zmin + stage_z[g, s] < height:
+                widest = max(widest, stage_r[g, s])
+        if widest < 0.0:
+            continue
+        ax, ay, bx, by = pieces[k, 0], pieces[k, 1], pieces[k, 3], pieces[k, 4]
+        reach = widest + see_mm
+        if max(ax, bx) < lx - reach or min(ax, bx) > hx + reach:
+            continue
+        if max(ay, by) < ly - reach or min(ay, by) > hy + reach:
+            continue
+        d = segment_polygon(ax, ay, bx, by, xs, ys, n)
+        for s in range(N_STAGES):
+            if zmin + stage_z[g, s] < height and d - stage_r[g, s] < gap[k]:
+                gap[k] = d - stage_r[g, s]
+                stage_hit[k] = s
+                clear_z[k] = zmin + stage_z[g, s]

@@ -1,0 +1,298 @@
+"""The plan of one setup: every part's features turned into toolpaths, in cutting order.
+
+Order over all parts: face, spot, drill, bore, pockets, bores in pockets, outlines. What must be accurate is cut while
+the plate is whole; outlines come last, small parts before big ones, from the middle of the billet outward. Inside a
+stage the work is grouped by cutter, and a stage begins with the cutter that is already in the spindle. A bore in
+another's floor waits for its host.
+
+Whatever cannot be planned is collected over all parts and raised at once.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.errors import BadInput, PlanError
+from pipeline.geometry.regions import Figure, clearance_mm
+from pipeline.model.findings import Finding, has_errors
+from pipeline.model.job import NestRequest, Tolerances
+from pipeline.model.loop import Loop
+from pipeline.model.part import Feature, Hole, Pocket
+from pipeline.model.setup import PlacedPart, Setup
+from pipeline.model.shop import Crib, Cutter, CutterKind, Machine, Material
+from pipeline.model.toolpath import NotCut, Operation, Plan, Toolpath
+from pipeline.operations.cutters import Means, drills_for, face_cutters, outline_cutter
+from pipeline.operations.face import plan_face
+from pipeline.operations.heights import SAME_MM, is_open, nesting
+from pipeline.operations.hole_work import Work, bored_hole, drilled_hole
+from pipeline.operations.not_cut import later_by_recipe
+from pipeline.operations.outline import Kerf, plan_outline
+from pipeline.operations.pocket_work import milled_pocket
+from pipeline.operations.recipes import STAGES, Case, recipe_for
+from pipeline.shop.cutting import least_chip_mm
+
+_CHORD_MM = 0.02  # for distances between outlines
+BLOCK_ROOM_MM = 2.0  # between a cutter and a clamp or stop. Common practice, no source
+FREE_MM = 0.02  # kept between a facing cutter and a taller neighbour
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Step:
+    """A toolpath with its place: stage, level of nesting, then the part's and the feature's place in their lists."""
+
+    stage: int
+    level: int
+    place: tuple[int, int]
+    toolpath: Toolpath
+
+
+def plan_toolpaths(
+    setup: Setup,
+    *,
+    crib: Crib,
+    machine: Machine,
+    material: Material,
+    tolerances: Tolerances,
+    nest_request: NestRequest,
+) -> Plan:
+    """All toolpaths of the setup in cutting order, what they leave, and warnings. Setup frame, mm.
+
+    Raises BadInput with every finding when a part cannot be made with this crib on this machine.
+    """
+    means = Means(crib=crib, machine=machine, material=material, tolerances=tolerances, nest=nest_request)
+    findings = [*_wall_budget(means)]
+    steps: list[Step] = []
+    not_cut: list[NotCut] = []
+    for i, placed in enumerate(setup.parts):
+        try:
+            steps.append(Step(stage=STAGES.index("face"), level=0, place=(i, -1), toolpath=_face(placed, setup, means)))
+        except PlanError as error:
+            findings.append(_finding(error))
+        for k, feature in enumerate(placed.part.features):
+            try:
+                work = _work(placed, feature, setup, means)
+            except PlanError as error:
+                findings.append(_finding(error))
+                continue
+            steps += [
+                Step(stage=STAGES.index(s), level=_level(placed, feature, s), place=(i, k), toolpath=toolpath)
+                for s, toolpath in work.toolpaths
+            ]
+            not_cut += work.not_cut
+            findings += work.findings
+    outlines, outline_findings = _outlines(setup, means)
+    findings += outline_findings
+    toolpaths = (*_in_order(steps), *outlines)
+    used = sorted({toolpath.operation.cutter for toolpath in toolpaths})
+    for number in used:
+        findings += means.cut(crib.cutter(number)).warnings
+    findings = _once(findings)
+    if has_errors(findings):
+        raise BadInput(findings)
+    return Plan(toolpaths=toolpaths, not_cut=tuple(not_cut), findings=tuple(findings))
+
+
+def _level(placed: PlacedPart, feature: Feature, stage: str) -> int:
+    """How many hosts must be cut first: none for a drill, which goes through its hosts' metal from the faced plane."""
+    if not isinstance(feature, (Hole, Pocket)) or stage in ("spot", "drill"):
+        return 0
+    return nesting(feature, placed.part).level
+
+
+def _work(placed: PlacedPart, feature: Feature, setup: Setup, means: Means) -> Work:
+    """One feature by the table of recipes."""
+    drills = drills_for(feature, means) if isinstance(feature, Hole) else ()
+    case = Case(feature=feature, is_open=is_open(feature, placed.part), is_drillable=bool(drills))
+    recipe = recipe_for(case)
+    if not recipe.now:
+        return Work(not_cut=(later_by_recipe(placed, feature, recipe, setup=setup),))
+    if isinstance(feature, Hole) and "drill" in recipe.now:
+        return _first_drill_that_reaches(placed, feature, drills, setup, means)
+    if isinstance(feature, Hole):
+        return bored_hole(placed, feature, setup=setup, means=means)
+    if isinstance(feature, Pocket):
+        beyond = _beyond(placed, feature, setup, means)
+        return milled_pocket(placed, feature, beyond_mm=beyond, setup=setup, means=means)
+    raise PlanError(
+        where=f"{placed.part_id}/{feature.id}", found=f"a recipe for {type(feature).__name__} that nothing carries out"
+    )
+
+
+def _first_drill_that_reaches(
+    placed: PlacedPart, hole: Hole, drills: tuple[Cutter, ...], setup: Setup, means: Means
+) -> Work:
+    """The drill nearest to the drawn size whose flutes are long enough. Raises the nearest's PlanError."""
+    errors = []
+    for drill in drills:
+        try:
+            return drilled_hole(placed, hole, drill, setup=setup, means=means)
+        except PlanError as error:
+            errors.append(error)
+    raise errors[0]
+
+
+def _face(placed: PlacedPart, setup: Setup, means: Means) -> Toolpath:
+    """Down to the inside face over the part and what the cutter covers beside it, but not into taller neighbours."""
+    outline = placed.part.outline.moved(placed.setup_from_part)
+    top, face = setup.z.top_high_mm, placed.inside_z_mm
+    near = max((c.diameter_mm for c in means.of_kind(CutterKind.FLAT)), default=0.0) + FREE_MM
+    taller = [(loop, gap) for loop, gap in _taller(placed, outline, setup) if gap < near]
+    free = min((gap - FREE_MM for _, gap in taller), default=math.inf)
+    errors = []
+    for cutter in face_cutters(top - face, free, means, f"{placed.part_id}/inside-face"):
+        cut = means.cut(cutter)
+        operation = Operation(
+            id=f"{placed.part_id}/inside-face/face", kind="face", part_id=placed.part_id, feature_id="inside-face",
+            cutter=cutter.number, spindle_rpm=cut.rpm, feed_mm_min=cut.clear_feed_mm_min, top_z_mm=top,
+            bottom_z_mm=face, stepdown_mm=cut.stepdown_mm, stepover_mm=cut.stepover_mm,
+            note="toleranced depths count from this plane",
+        )  # fmt: skip
+        try:
+            passes = plan_face(
+                pass_prefix=operation.id, outline=outline, taller=tuple(loop for loop, _ in taller), z_from_mm=top,
+                z_to_mm=face, cutter=cutter, cut=cut, clearance_mm=setup.z.clearance_mm,
+            )  # fmt: skip
+        except PlanError as error:  # a smaller cutter may still come between
+            errors.append(error)
+            continue
+        return Toolpath(operation=operation, passes=passes)
+    raise errors[0]
+
+
+def _taller(placed: PlacedPart, outline: Loop, setup: Setup) -> list[tuple[Loop, float]]:
+    """What stands higher than this part's inside face, with its distance: other parts, and blocks on the bed."""
+    higher = [
+        other.part.outline.moved(other.setup_from_part)
+        for other in setup.parts
+        if other.part_id != placed.part_id and other.inside_z_mm > placed.inside_z_mm + SAME_MM
+    ]
+    higher += [Loop.polygon(b.outline) for b in setup.blocks if b.height_mm > placed.inside_z_mm + SAME_MM]
+    return [(loop, _gap_mm(outline, loop)) for loop in higher]
+
+
+def _outlines(setup: Setup, means: Means) -> tuple[tuple[Toolpath, ...], list[Finding]]:
+    """All outlines down to the skin, in order; they share one record of the kerf."""
+    middle = setup.billet.mean(axis=0)
+
+    def key(placed: PlacedPart) -> tuple[float, float, str]:
+        centre = placed.part.outline.moved(placed.setup_from_part).vertices[:, :2].mean(axis=0)
+        away = float(np.hypot(*(centre - middle)))
+        return round(placed.part.outline.area_mm2, 3), round(away, 3), placed.part_id
+
+    swept = Kerf()
+    toolpaths, findings = [], []
+    for placed in sorted(setup.parts, key=key):
+        where = f"{placed.part_id}/edge"
+        outline = placed.part.outline.moved(placed.setup_from_part)
+        top, skin = setup.z.top_high_mm, setup.z.skin_mm
+        try:
+            cutter = outline_cutter(outline, top - skin, means, where)
+            cut = means.cut(cutter)
+            operation = Operation(
+                id=f"{where}/outline", kind="outline", part_id=placed.part_id, feature_id="edge",
+                cutter=cutter.number, spindle_rpm=cut.rpm, feed_mm_min=cut.slot_feed_mm_min, top_z_mm=top,
+                bottom_z_mm=skin, stepdown_mm=cut.stepdown_mm, note="down to the skin, never through it",
+            )  # fmt: skip
+            passes = plan_outline(
+                pass_prefix=operation.id, outline=outline, z_from_mm=top, z_to_mm=skin, cutter=cutter, cut=cut,
+                clearance_mm=setup.z.clearance_mm, wall_allowance_mm=means.allowance_mm(cutter), swept=swept,
+                feed_high_mm_min=means.machine.feed_high_mm_min,
+            )  # fmt: skip
+            toolpaths.append(Toolpath(operation=operation, passes=passes))
+        except PlanError as error:
+            findings.append(_finding(error))
+    return tuple(toolpaths), findings
+
+
+def _in_order(steps: Iterable[Step]) -> tuple[Toolpath, ...]:
+    """Stage by stage, level by level, cutter by cutter: first the one in the spindle, then by number."""
+    ordered: list[Toolpath] = []
+    in_spindle = -1
+    groups: dict[tuple[int, int], list[Step]] = {}
+    for step in sorted(steps, key=lambda s: (s.stage, s.level)):
+        groups.setdefault((step.stage, step.level), []).append(step)
+    for group in groups.values():
+        numbers = {step.toolpath.operation.cutter for step in group}
+        for number in sorted(numbers, key=lambda n: (n != in_spindle, n)):
+            own = sorted((s for s in group if s.toolpath.operation.cutter == number), key=lambda s: s.place)
+            ordered += [step.toolpath for step in own]
+            in_spindle = number
+    return tuple(ordered)
+
+
+def _beyond(placed: PlacedPart, pocket: Pocket, setup: Setup, means: Means) -> float:
+    """How far past an open pocket's own line the cutter's disc may go: within the kerf round the part, and not into
+    a neighbour."""
+    if not pocket.open_edge:
+        return 0.0
+    line = pocket.outer.moved(placed.setup_from_part)
+    outline = placed.part.outline.moved(placed.setup_from_part)
+    others = [p.part.outline.moved(p.setup_from_part) for p in setup.parts if p.part_id != placed.part_id]
+    room = min((_gap_mm(line, other) - FREE_MM for other in others), default=math.inf)
+    blocks = [Loop.polygon(block.outline) for block in setup.blocks]
+    room = min([room, *(_gap_mm(line, block) - BLOCK_ROOM_MM for block in blocks)])
+    try:
+        kerf = means.crib.cutter(means.nest.outline_cutter).diameter_mm + min(means.nest.margin_mm, means.nest.edge_mm)
+    except KeyError:
+        kerf = 0.0  # its own finding comes with the outline
+    beyond_part = _farthest_outside_mm(line, outline)
+    return max(0.0, min(kerf - beyond_part, room))
+
+
+def _gap_mm(a: Loop, b: Loop) -> float:
+    figures = [Figure.polygon(loop.flattened(chord_mm=_CHORD_MM, outward=True)) for loop in (a, b)]
+    return clearance_mm(figures[0], figures[1])
+
+
+def _farthest_outside_mm(line: Loop, outline: Loop) -> float:
+    """How far the line reaches past the outline, 0 when it does not."""
+    figure = Figure.polygon(outline.flattened(chord_mm=_CHORD_MM))
+    points = line.flattened(chord_mm=_CHORD_MM)
+    return max(0.0, *(clearance_mm(Figure.disc(float(x), float(y), 0.0), figure) for x, y in points))
+
+
+def _wall_budget(means: Means) -> list[Finding]:
+    """The machine rounds corners off: that and the kerf's room must fit what the job accepts."""
+    findings = []
+    error, wall = means.wall_error_mm(), means.tolerances.wall_mm
+    if error > wall:
+        findings.append(Finding(
+            code="O408", where=means.machine.name,
+            found=f"corners blended and chords off by up to {error:.3f} mm", wanted=f"wall: {wall:.3f} mm",
+            hint="lower blend in the machine's file, use G61, or widen wall in the job's tolerances",
+        ))  # fmt: skip
+    try:
+        cutter = means.crib.cutter(means.nest.outline_cutter)
+    except KeyError:
+        return findings
+    least = means.wall_error_mm() + least_chip_mm(cutter)
+    if means.allowance_mm(cutter) < least:
+        findings.append(Finding(
+            code="O409", where="nest/margin_mm", found=f"{means.nest.margin_mm:.3f} mm",
+            wanted=f"at least {2 * least:.3f} mm: half of it is left on each wall for the finishing pass",
+            hint="raise margin_mm in the job's nest",
+        ))  # fmt: skip
+    return findings
+
+
+def _finding(error: PlanError) -> Finding:
+    return Finding(code=error.code, where=error.where, found=error.found, wanted=error.wanted, hint=error.hint)
+
+
+def _once(findings: Iterable[Finding]) -> list[Finding]:
+    """Errors first; of equal findings on copies of a part (`stud-1`, `stud-2`) the first, with the number of copies."""
+    seen: dict[tuple[str, ...], list[Finding]] = {}
+    for finding in findings:
+        part, _, rest = finding.where.partition("/")
+        kind = part.rstrip("0123456789").rstrip("-")
+        seen.setdefault((finding.severity, finding.code, kind, rest, finding.found), []).append(finding)
+    kept = [
+        same[0] if len(same) == 1 else replace(same[0], found=f"{same[0].found} (the same on {len(same) - 1} more)")
+        for same in seen.values()
+    ]
+    rank = {"error": 0, "warning": 1, "note": 2}
+    return sorted(kept, key=lambda f: rank[f.severity])

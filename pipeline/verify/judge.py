@@ -1,0 +1,233 @@
+"""The judge: reads a program's text, cuts with it, compares with the parts, and says `released` or `refused`.
+
+It knows the text, the setup, the shop and the meshes of the parts, nothing of how the text was made. `released` means
+that no check below found an error; it says nothing about what is in NOT_CHECKED.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.model.findings import Finding, has_errors
+from pipeline.model.job import Tolerances
+from pipeline.model.setup import Setup
+from pipeline.model.shop import Crib, Machine, Material
+from pipeline.model.toolpath import NotCut
+from pipeline.model.verdict import PartResult, SectionTime, StockField, Verdict
+from pipeline.verify.contact import check_contact
+from pipeline.verify.faults import Fault, as_findings, worst_first
+from pipeline.verify.limits import check_limits
+from pipeline.verify.motion_time import motion_seconds
+from pipeline.verify.obstacles import check_obstacles
+from pipeline.verify.reader import read_program
+from pipeline.verify.reading import Moves, Reading
+from pipeline.verify.removal import Removal, simulate
+from pipeline.verify.target import build_target, check_skin, compare
+from pipeline.verify.tools import tool_table
+from pipeline.verify.walls import build_solids, check_gouges, check_left, fine_pieces, wall_samples
+
+CODES = {
+    "V640": "the skin cut thinner than allowed",
+    "V641": "a rapid through stock",
+    "V642": "cutting with the spindle standing",
+    "V643": "cutting with the spindle turning the wrong way",
+    "V644": "cutting without coolant",
+    "V645": "cutting while no length offset is active",
+    "V646": "neck, shank or holder in stock",
+    "V647": "an axial depth of cut beyond the flutes",
+    "V648": "a dwell in contact",
+    "V649": "a move nearer to the part than its cutter's radius, or below a face (exact test)",
+    "V650": "a face cut too deep (stock field)",
+    "V651": "stock left on a wall",
+    "V652": "stock left on a face or in a hole or pocket",
+    "V653": "the kerf round a part not down to the skin",
+    "V654": "a part missing",
+    "V655": "a clamp hit",
+    "V656": "a stop or a rigid spacer hit",
+    "V657": "a sacrificial spacer hit at rapid, or cut deeper than it allows",
+    "V658": "a clamp or a stop passed too closely",
+    "V659": "a cutter below the billet's top that cannot be simulated or is not known",
+    "V660": "a chip load over the crib's",
+    "V661": "a surface speed over the crib's and the material's",
+    "V662": "a move that is not a number",
+    "V663": "a move below the skin plane beside the billet",
+    "V664": "a wide cut deeper than the crib's stepdown allows",
+}
+
+CHECKED = (
+    "every word, number and mode of the text, read anew from the text alone",
+    "limits of the machine: travel, speed, feed",
+    "simulated cutting of the whole billet, move by move, in the program's order",
+    "the skin under every part and every kerf, at every moment",
+    "rapids, spindle, direction, coolant and length offset on every move that touches stock",
+    "neck, shank and holder against stock; depth of each cut against the flutes",
+    "every tool stage against clamps, stops and spacers",
+    "every move against every wall and floor of every part, by exact distance",
+    "stock left on walls, faces, holes, pockets and in the kerf; parts missing",
+    "chip load, surface speed and depth of cut of every cutting move against the crib",
+)
+NOT_CHECKED = (
+    "cutting forces, spindle power, deflection of cutter, part or skin, chatter",
+    "the hold of the vacuum and of clamps",
+    "heat, chips packing in slots and holes, wear and run-out of cutters, burrs",
+    "the machine's true offsets, squareness, backlash and corner blending",
+    "the billet's true outline and thickness, and how it is seated: the setup's figures are taken as true",
+    "overhangs and threads, which a field of heights cannot hold; the setups that come later",
+    "rapids are taken as straight; a control that moves axes one by one goes another way",
+)
+
+
+def check_program(
+    text: str,
+    *,
+    setup: Setup,
+    crib: Crib,
+    machine: Machine,
+    material: Material,
+    tolerances: Tolerances,
+    not_cut: Sequence[NotCut],
+    cell_mm: float = 0.05,
+    workers: int = 1,
+) -> Verdict:
+    """Check one setup's program from its text. Same verdict and same bits whatever `workers` is.
+
+    `cell_mm` is the cell of the stock field; walls are judged exactly whatever it is. Bad text is findings, too:
+    nothing is raised for it.
+    """
+    reading = read_program(text, machine=machine, crib=crib)
+    limits = list(check_limits(reading, machine=machine, setup=setup))
+    return judge(
+        reading, limits, setup=setup, crib=crib, machine=machine, material=material, tolerances=tolerances,
+        not_cut=not_cut, cell_mm=cell_mm, workers=workers,
+    )  # fmt: skip
+
+
+def judge(
+    reading: Reading,
+    limits: Sequence[Finding],
+    *,
+    setup: Setup,
+    crib: Crib,
+    machine: Machine,
+    material: Material,
+    tolerances: Tolerances,
+    not_cut: Sequence[NotCut],
+    cell_mm: float,
+    workers: int,
+) -> Verdict:
+    """The verdict on moves that were read: `limits` are findings that are there already, beside the reading's own."""
+    reading, faults = _finite(reading)
+    moves = reading.moves
+    tools = tool_table(crib)
+    removal = simulate(moves, setup=setup, tools=tools, cell_mm=cell_mm, workers=workers)
+    solids = build_solids(setup, tolerances)
+    target = build_target(setup, solids, removal.grid)
+
+    faults += check_contact(
+        reading, setup=setup, removal=removal, target=target, tools=tools, machine=machine, material=material
+    )
+    skin, thinnest = check_skin(
+        setup, removal=removal, tools=tools, tolerances=tolerances, line_of=moves.line, name=target
+    )
+    faults += skin
+    cell_faults, parts = compare(
+        setup, removal=removal, target=target, solids=solids, tools=tools, tolerances=tolerances, not_cut=not_cut,
+        line_of=moves.line,
+    )  # fmt: skip
+    faults += cell_faults
+    highest = float(solids.tops.max(initial=0.0))
+    fine = fine_pieces(moves, tools, highest)
+    gouges, deepest = check_gouges(
+        setup, solids=solids, fine=fine, moves=moves, tools=tools, tolerances=tolerances, workers=workers
+    )
+    faults += gouges
+    samples, triangle = wall_samples(
+        setup, solids=solids, field=target.z, grid=removal.grid, tolerances=tolerances, not_cut=not_cut
+    )
+    lefts, gaps = check_left(
+        setup, solids=solids, fine=fine, moves=moves, tools=tools, samples=samples, triangle=triangle, workers=workers
+    )
+    faults += lefts
+    faults += check_obstacles(setup, moves=moves, removal=removal, tools=tools)
+    findings = worst_first([*reading.findings, *limits, *as_findings(faults)])
+
+    seconds = motion_seconds(moves, machine=machine)
+    length = np.bincount(
+        removal.owner, weights=np.linalg.norm(removal.pieces[:, 3:] - removal.pieces[:, :3], axis=1),
+        minlength=len(moves.kind),
+    ).astype(np.float64)  # fmt: skip
+    return Verdict(
+        verdict="refused" if has_errors(findings) else "released",
+        findings=findings,
+        checked=CHECKED,
+        not_checked=NOT_CHECKED,
+        n_moves=len(moves.kind),
+        path_mm=float(length.sum()),
+        removed_mm3=float(removal.removed_mm3.sum()),
+        thinnest_skin_mm=thinnest,
+        section_times=_sections(moves, seconds, length, removal),
+        line_seconds=_line_seconds(reading, seconds, machine),
+        parts=tuple(
+            PartResult(
+                part_id=p.part_id,
+                worst_gouge_mm=max(p.worst_gouge_mm, float(deepest[i])),
+                worst_left_mm=max(p.worst_left_mm, float(gaps[i])),
+                left_volume_mm3=p.left_volume_mm3,
+            )
+            for i, p in enumerate(parts)
+        ),
+        stock=StockField(x0_mm=removal.grid.x0_mm, y0_mm=removal.grid.y0_mm, cell_mm=cell_mm, z=removal.z),
+    )
+
+
+def _finite(reading: Reading) -> tuple[Reading, list[Fault]]:
+    """The reading without moves that hold something that is no number: NaN compares false and would slip through."""
+    m = reading.moves
+    good = np.isfinite(m.start).all(axis=1) & np.isfinite(m.end).all(axis=1) & np.isfinite(m.feed_mm_min)
+    good &= np.isfinite(m.rpm) & (np.isfinite(m.centre).all(axis=1) | (m.kind < 2))
+    if good.all():
+        return reading, []
+    faults = [
+        Fault(code="V662", part_id="", cutter=int(m.tool[i]), line=int(m.line[i]), at_mm=None, amount_mm=0.0,
+              found="a move with a value that is no number", wanted="finite numbers")
+        for i in np.flatnonzero(~good)
+    ]  # fmt: skip
+    kept = Moves(**{f.name: getattr(m, f.name)[good] for f in dataclasses.fields(Moves)})
+    return dataclasses.replace(reading, moves=kept), faults
+
+
+def _sections(
+    moves: Moves, seconds: NDArray[np.float64], length: NDArray[np.float64], removal: Removal
+) -> tuple[SectionTime, ...]:
+    """Time in cut and in air for each stretch of the program with one cutter, in program order."""
+    n = len(moves.kind)
+    if n == 0:
+        return ()
+    edges = [0, *(int(i) + 1 for i in np.flatnonzero(np.diff(moves.tool))), n]
+    return tuple(
+        SectionTime(
+            cutter=int(moves.tool[a]),
+            cutting_s=float(np.sum(seconds[a:b] * removal.contact[a:b])),
+            air_s=float(np.sum(seconds[a:b] * (1.0 - removal.contact[a:b]))),
+            cutting_mm=float(np.sum(length[a:b] * removal.contact[a:b])),
+        )
+        for a, b in itertools.pairwise(edges)
+        if moves.tool[a] != 0
+    )
+
+
+def _line_seconds(reading: Reading, seconds: NDArray[np.float64], machine: Machine) -> NDArray[np.float64]:
+    """Motion, dwell and tool changes by line; a programmed stop counts nothing."""
+    out = np.zeros(reading.n_lines)
+    np.add.at(out, reading.moves.line - 1, seconds)
+    for line, dwell in reading.dwell_s.items():
+        out[line - 1] += dwell
+    for stop in reading.stops:
+        if stop.word == "M6":
+            out[stop.line - 1] += machine.tool_change_s
+    return out

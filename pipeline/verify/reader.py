@@ -1,0 +1,70 @@
+"""The reader: program text in, the moves the machine would make out. It shares nothing with the writer.
+
+The language is RS274/NGC as T. R. Kramer, F. M. Proctor and E. R. Messina define it in "The NIST RS274/NGC Interpreter
+- Version 3", NISTIR 6556 (2000). What is not understood is an error, never skipped. Where the report leaves something
+open, or controls are known to differ, there is a finding too.
+
+What is assumed, since no text says it: before the first line the machine stands at the top of Z and in the middle of X
+and Y, its G92 offsets are zero, its G54 is the bed frame, and the operator's block delete switch is off. A program must
+therefore begin with the machine's safe retract and state its modes (V626, V613).
+
+Codes: V601 not a word; V602 number, expression or value; V603 comment; V604 line length; V605 line number; V606 a word
+twice; V607 two codes of a group; V608 no such code; V609 a word without use; V610 a word is missing; V611 beginning and
+end of the program; V612 units; V613 modes not stated; V614 block delete; V615 parameters; V616 no motion in force, or
+two that want the axis words; V617 not checked here; V618 arcs; V619 cycles; V620 feed missing; V621 spindle standing;
+V622 tool change with things running; V623 cutter unknown; V624 length offset; V625 work systems and homes; V626 unknown
+position; V627 stop with the spindle turning; V630 Z travel; V636 a code the machine's dialect has not. The other V63x
+are in `limits`.
+"""
+
+from __future__ import annotations
+
+from pipeline.model.shop import Crib, Machine
+from pipeline.verify.execution import Interpreter
+from pipeline.verify.lexer import read_block
+from pipeline.verify.reading import Reading
+
+
+def read_program(text: str, *, machine: Machine, crib: Crib) -> Reading:
+    """Read a whole program. Never raises for bad text: everything wrong with it is in the findings."""
+    lines = text.split("\n")
+    if lines and not lines[-1]:
+        lines.pop()
+    interpreter = Interpreter(machine, crib)
+    opened, closed, begun = False, 0, False
+    for number, raw in enumerate(lines, 1):
+        bare = raw[:-1] if raw.endswith("\r") else raw
+        if not bare or bare.isspace():
+            continue
+        if closed:
+            interpreter.log.add("V611", number, 0, "text after the second %", "nothing", severity="warning")
+            break
+        if bare.strip() == "%":
+            if begun and not opened:
+                interpreter.log.add("V611", number, 0, "a % with no % before it", "% first and last, or nowhere")
+            closed = number if opened else 0
+            opened = opened or not begun
+            begun = True
+            continue
+        begun = True
+        interpreter.run(read_block(bare, number, interpreter.parameters))
+    _check_end(interpreter, len(lines), opened=opened, closed=closed > 0)
+    moves = interpreter.record.moves(interpreter.motion.exact_stops)
+    return Reading(
+        moves=moves, stops=tuple(interpreter.record.stops), dwell_s=dict(interpreter.record.dwell_s),
+        findings=interpreter.log.findings(), units=interpreter.units_first, n_lines=len(lines),
+    )
+
+
+def _check_end(interpreter: Interpreter, n_lines: int, *, opened: bool, closed: bool) -> None:
+    state, log = interpreter.state, interpreter.log
+    last = max(n_lines, 1)
+    if opened and not closed:
+        log.add("V611", last, state.tool, "an opening % and no closing one", "% first and last, or nowhere")
+    if not state.ended:
+        # With % lines the report does not ask for an end, but then nothing stops the spindle.
+        log.add("V611", last, state.tool, "no M2 or M30", "M2 or M30 as the last word")
+    if not interpreter.units_first:
+        log.add("V612", last, state.tool, "neither G20 nor G21", "the units first")
+    if not interpreter.record.rows:
+        log.add("V611", last, state.tool, "a program without a move", "moves")

@@ -1,0 +1,90 @@
+"""Cutters as the kernels want them: tables of radii and heights, by row.
+
+Stages of a tool from the tip up: the cutting edges, the neck, the shank, the holder. A stage is a cylinder from its
+lower end upwards.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.kernels import verify_removal as kernel
+from pipeline.model.shop import Crib, Cutter, CutterKind
+
+STAGES = ("cutting edges", "neck", "shank", "holder")
+_SHAPES = {
+    CutterKind.FLAT: kernel.FLAT,
+    CutterKind.DRILL: kernel.CONE,
+    CutterKind.SPOT: kernel.CONE,
+    CutterKind.CHAMFER: kernel.CONE,
+    CutterKind.ENGRAVER: kernel.CONE,
+    CutterKind.BALL: kernel.BALL,
+}
+# A stage as wide as the edges slides along the wall that the edges cut; this much is not a collision.
+_RUB_MM = 0.005
+_NO_REACH = 1e9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ToolTable:
+    """One row per cutter of the crib that can be simulated. Arrays (n,) and (n, 4), mm; slope is dz/dr of a cone."""
+
+    cutters: tuple[Cutter, ...]
+    row_of: dict[int, int]  # cutter number -> row
+    shape: NDArray[np.int64]
+    radius: NDArray[np.float64]
+    tip: NDArray[np.float64]
+    slope: NDArray[np.float64]
+    flute: NDArray[np.float64]
+    stage_z: NDArray[np.float64]
+    stage_r: NDArray[np.float64]
+
+    def rows(self, numbers: NDArray[np.int32]) -> NDArray[np.int64]:
+        """Row of each cutter number, -1 where it is not in the table."""
+        out = np.full(len(numbers), -1, dtype=np.int64)
+        for number, row in self.row_of.items():
+            out[numbers == number] = row
+        return out
+
+
+def tool_table(crib: Crib) -> ToolTable:
+    """The crib's cutters of revolution that do not undercut. Thread mills are left out: a field cannot show them."""
+    cutters = tuple(c for c in crib.cutters if c.kind in _SHAPES)
+    n = len(cutters)
+    slope = np.ones(n)
+    for i, c in enumerate(cutters):
+        if _SHAPES[c.kind] == kernel.CONE:
+            slope[i] = 1.0 / math.tan(c.point_angle_rad / 2) if c.point_angle_rad > 0 else 0.0
+            if slope[i] <= 0:
+                slope[i] = 1e-9  # a flat point, such as a drill of 180 degrees
+    stage_z = np.array(
+        [[0.0, c.flute_length_mm, max(c.reach_mm, c.flute_length_mm), c.stickout_mm] for c in cutters]
+    ).reshape(n, 4)
+    stage_r = np.array(
+        [
+            (c.diameter_mm / 2, c.neck_diameter_mm / 2 - _RUB_MM, c.shank_diameter_mm / 2 - _RUB_MM,
+             c.holder_diameter_mm / 2)
+            for c in cutters
+        ]
+    ).reshape(n, 4)
+    for i, c in enumerate(cutters):
+        if c.reach_mm <= c.flute_length_mm:
+            stage_z[i, 1] = _NO_REACH  # no neck
+    return ToolTable(
+        cutters=cutters,
+        row_of={c.number: i for i, c in enumerate(cutters)},
+        shape=np.array([_SHAPES[c.kind] for c in cutters], dtype=np.int64),
+        radius=np.array([c.diameter_mm / 2 for c in cutters], dtype=np.float64),
+        tip=np.array(
+            [min(c.tip_diameter_mm, c.diameter_mm) / 2 if _SHAPES[c.kind] == kernel.CONE else 0.0 for c in cutters],
+            dtype=np.float64,
+        ),
+        slope=slope,
+        flute=np.array([c.flute_length_mm for c in cutters], dtype=np.float64),
+        stage_z=stage_z,
+        stage_r=stage_r,
+    )

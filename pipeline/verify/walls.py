@@ -1,0 +1,324 @@
+"""The exact test of walls and floors: every move against every triangle of every part near it.
+
+A grid cannot see a hundredth on a wall; plan distances can. Two questions: does any move come nearer to the solid
+than its cutter's radius (a gouge), and did some flank come near enough to every stretch of wall (stock left)?
+
+What is accepted on each triangle is told in acceptance.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.kernels import verify_removal, verify_walls
+from pipeline.model.job import Tolerances
+from pipeline.model.setup import Setup
+from pipeline.model.toolpath import NotCut
+from pipeline.model.units import EPS_MM
+from pipeline.verify.acceptance import triangle_limits
+from pipeline.verify.faults import Fault
+from pipeline.verify.reading import RAPID, Moves
+from pipeline.verify.removal import Grid, run_threads
+from pipeline.verify.tools import ToolTable
+
+_CHORD_MM = 0.00025  # arcs against walls; a quarter of the micron that the test promises
+_LONGEST_MM = 2.0
+_BIN_MM = 0.75
+_SAMPLE_MM = 0.15
+_FAR_MM = 1.0  # a gap larger than this reads as this
+_VERTICAL = 0.02  # |normal z| under which a triangle is a wall
+_PIECES_PER_BATCH = 4096
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Bins:
+    """Square plan bins over something, and what lies in each."""
+
+    x0_mm: float
+    y0_mm: float
+    n_rows: int
+    n_cols: int
+    first: NDArray[np.int64]
+    items: NDArray[np.int32]
+    top: NDArray[np.float64]
+
+    def shape(self) -> tuple[float, float, float, int, int]:
+        """The kernel's arguments."""
+        return self.x0_mm, self.y0_mm, _BIN_MM, self.n_rows, self.n_cols
+
+
+def _bins(boxes: NDArray[np.float64], tops: NDArray[np.float64]) -> Bins:
+    low, high = (boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)) if len(boxes) else (np.zeros(2), np.zeros(2))
+    n_cols, n_rows = (int(v) + 1 for v in (high - low) / _BIN_MM)
+    first, items = verify_walls.bin_boxes(boxes, low[0], low[1], _BIN_MM, n_rows, n_cols)
+    top = np.full(n_rows * n_cols, -np.inf)
+    np.maximum.at(top, np.repeat(np.arange(n_rows * n_cols), np.diff(first)), tops[items])
+    return Bins(
+        x0_mm=float(low[0]), y0_mm=float(low[1]), n_rows=n_rows, n_cols=n_cols, first=first, items=items, top=top
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Solids:
+    """All triangles of all placed parts in the setup frame, with the tolerance of each."""
+
+    tris: NDArray[np.float64]  # (k, 9)
+    part: NDArray[np.int32]  # (k,) index into setup.parts
+    boxes: NDArray[np.float64]
+    tops: NDArray[np.float64]
+    wall_tol: NDArray[np.float64]
+    left_tol: NDArray[np.float64]
+    floor_tol: NDArray[np.float64]
+    bins: Bins
+
+    def of_part(self, index: int) -> slice:
+        """The triangles of one part."""
+        a, b = np.searchsorted(self.part, [index, index + 1])
+        return slice(int(a), int(b))
+
+    def distance(self, points: NDArray[np.float64], bound: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Distance of points (n, 3) to the nearest triangle, at most `bound` (n,)."""
+        best = np.minimum(bound, 2.0)
+        verify_walls.distance_to_triangles(
+            points, self.tris, self.boxes, self.bins.first, self.bins.items, *self.bins.shape(), 2.0, best
+        )
+        return np.where(bound > 2.0, np.where(best >= 2.0, bound, best), best)
+
+
+def build_solids(setup: Setup, tolerances: Tolerances) -> Solids:
+    """Place every part's mesh. Triangles stay in the order of setup.parts."""
+    tris, index, walls, lefts, floors = [], [], [], [], []
+    for i, placed in enumerate(setup.parts):
+        part = placed.part
+        vertices = placed.setup_from_part.points(part.mesh.vertices)
+        corner = part.mesh.triangles.astype(np.int64)
+        tris.append(vertices[corner].reshape(-1, 9))
+        index.append(np.full(len(corner), i, dtype=np.int32))
+        limits = triangle_limits(part, tolerances)
+        walls.append(limits.wall)
+        lefts.append(limits.left)
+        floors.append(limits.floor)
+    if not tris:
+        tris, index = [np.zeros((0, 9))], [np.zeros(0, dtype=np.int32)]
+        walls = lefts = floors = [np.zeros(0)]
+    k = np.concatenate(tris)
+    x, y, z = k[:, 0::3], k[:, 1::3], k[:, 2::3]
+    boxes = np.column_stack([x.min(axis=1), y.min(axis=1), x.max(axis=1), y.max(axis=1)])
+    tops, floor_tol = z.max(axis=1), np.concatenate(floors)
+    return Solids(
+        tris=np.ascontiguousarray(k),
+        part=np.concatenate(index),
+        boxes=boxes,
+        tops=tops,
+        wall_tol=np.concatenate(walls),
+        left_tol=np.concatenate(lefts),
+        floor_tol=floor_tol,
+        bins=_bins(boxes, tops - floor_tol),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FinePieces:
+    """Pieces of moves below the highest part, cut fine for the exact tests."""
+
+    pieces: NDArray[np.float64]
+    owner: NDArray[np.int32]
+    row: NDArray[np.int64]
+
+
+def fine_pieces(moves: Moves, tools: ToolTable, below_mm: float) -> FinePieces:
+    """Only moves that come below `below_mm`, with cutters that are known."""
+    row = tools.rows(moves.tool)
+    near = np.flatnonzero((np.minimum(moves.start[:, 2], moves.end[:, 2]) < below_mm) & (row >= 0))
+    pieces, owner = verify_removal.cut_up(
+        moves.kind[near], moves.start[near], moves.end[near], moves.centre[near], _CHORD_MM, _LONGEST_MM
+    )
+    owner = near[owner].astype(np.int32)
+    return FinePieces(pieces=pieces, owner=owner, row=row[owner])
+
+
+def _batches(n: int) -> list[tuple[int, int]]:
+    return [(a, min(n, a + _PIECES_PER_BATCH)) for a in range(0, n, _PIECES_PER_BATCH)]
+
+
+def check_gouges(
+    setup: Setup, *, solids: Solids, fine: FinePieces, moves: Moves, tools: ToolTable, tolerances: Tolerances,
+    workers: int,
+) -> tuple[list[Fault], NDArray[np.float64]]:  # fmt: skip
+    """Faults of moves that cut into a part, one for each move, and the deepest cut into each part (mm, 0 for none)."""
+    n = len(fine.pieces)
+    floor_step = max(0.25 * tolerances.floor_mm, 0.002)
+    start = -float(solids.wall_tol.max(initial=0.0)) - 1.0
+    worst, tri = np.full(n, start), np.full(n, -1, dtype=np.int64)
+    s = solids
+
+    def run(batch: tuple[int, int]) -> None:
+        verify_walls.gouge_pieces(
+            *batch, fine.pieces, fine.row, tools.shape, tools.radius, tools.tip, tools.slope, s.tris, s.boxes, s.tops,
+            s.floor_tol, s.wall_tol, s.bins.first, s.bins.items, s.bins.top, *s.bins.shape(), floor_step, 0.002, worst,
+            tri,
+        )  # fmt: skip
+
+    if len(s.tris):
+        run_threads(run, _batches(n), workers)
+    depth = np.where(tri >= 0, worst + s.wall_tol[tri] if len(s.tris) else 0.0, 0.0)
+    deepest = np.zeros(len(setup.parts))
+    hit = np.flatnonzero(tri >= 0)
+    np.maximum.at(deepest, s.part[tri[hit]], depth[hit])
+    faults = []
+    bad = np.flatnonzero(worst > 0.0)
+    bad = bad[np.lexsort((-depth[bad], fine.owner[bad]))]
+    bad = bad[np.append(True, np.diff(fine.owner[bad]) != 0)] if len(bad) else bad
+    for k in bad:
+        i = int(fine.owner[k])
+        corners = s.tris[tri[k]].reshape(3, 3)
+        x, y, z = (float(v) for v in corners.mean(axis=0))
+        faults.append(
+            Fault(
+                code="V649",
+                part_id=setup.parts[int(s.part[tri[k]])].part_id,
+                cutter=int(moves.tool[i]),
+                line=int(moves.line[i]),
+                at_mm=(x, y, z),
+                amount_mm=float(depth[k]),
+                found=f"the part cut into by {depth[k]:.4f} mm",
+                wanted=f"at most {s.wall_tol[tri[k]]:.4f} mm on this wall, {tolerances.floor_mm:.4f} mm on a floor",
+            )
+        )
+    return faults, deepest
+
+
+def wall_samples(
+    setup: Setup, *, solids: Solids, field: NDArray[np.float32], grid: Grid, tolerances: Tolerances,
+    not_cut: Sequence[NotCut],
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:  # fmt: skip
+    """Points (n, 3) low on every wall that can be seen from above, and the triangle of each.
+
+    A flank that passed at a point's height passed everything over it too, so one point near the foot of each stretch
+    is enough. Where the target field beside the wall is higher than the foot (an undercut, cut from the other side)
+    the point moves up; where a NotCut covers the foot, above its band.
+    """
+    t = solids.tris.reshape(-1, 3, 3)
+    normal = np.cross(t[:, 1] - t[:, 0], t[:, 2] - t[:, 0])
+    size = np.linalg.norm(normal, axis=1)
+    wall = np.flatnonzero((size > 0) & (np.abs(normal[:, 2]) < _VERTICAL * size))
+    n = normal[wall, :2] / np.linalg.norm(normal[wall, :2], axis=1)[:, None]
+    along = np.einsum("kij,kj->ki", t[wall][:, :, :2], np.column_stack([-n[:, 1], n[:, 0]]))
+    order = np.argsort(along, axis=1)
+    s = np.take_along_axis(along, order, axis=1)
+    corner = np.take_along_axis(t[wall], order[:, :, None], axis=1)
+    width = s[:, 2] - s[:, 0]
+    count = np.where(width > EPS_MM, np.ceil(width / _SAMPLE_MM), 0).astype(np.int64)
+    k = np.repeat(np.arange(len(wall)), count)
+    step = np.arange(len(k)) - np.repeat(np.cumsum(count) - count, count)
+    at = s[k, 0] + width[k] * (step + 0.5) / count[k]
+    f = (at - s[k, 0]) / width[k]
+    long_side = corner[k, 0] + f[:, None] * (corner[k, 2] - corner[k, 0])
+    left_half = at < s[k, 1]
+    gap = np.where(left_half, s[k, 1] - s[k, 0], s[k, 2] - s[k, 1])
+    g = np.divide(np.where(left_half, at - s[k, 0], at - s[k, 1]), gap, out=np.zeros(len(k)), where=gap > 0)
+    a = np.where(left_half[:, None], corner[k, 0], corner[k, 1])
+    b = np.where(left_half[:, None], corner[k, 1], corner[k, 2])
+    short_side = a + g[:, None] * (b - a)
+    foot = np.minimum(long_side[:, 2], short_side[:, 2])
+    head = np.maximum(long_side[:, 2], short_side[:, 2])
+    xy = long_side[:, :2]
+    air = np.minimum(
+        _look_up(field, grid, xy + 1.5 * grid.cell_mm * n[k]), _look_up(field, grid, xy - 1.5 * grid.cell_mm * n[k])
+    )
+    foot = np.maximum(foot, air)
+    triangle = wall[k]
+    for item in not_cut:
+        if len(item.region) < 3:
+            continue
+        near = _near_polygon(xy, np.array(item.region), 2.0 * grid.cell_mm)
+        if item.part_id:
+            ids = [i for i, placed in enumerate(setup.parts) if placed.part_id == item.part_id]
+            near &= np.isin(solids.part[triangle], ids)
+        near &= foot <= item.high_z_mm
+        foot = np.where(near, item.high_z_mm, foot)
+    rise = tolerances.left_mm + 2 * EPS_MM + 0.001
+    z = foot + rise
+    keep = z < head
+    return np.column_stack([xy, z])[keep], triangle[keep]
+
+
+def _look_up(field: NDArray[np.float32], grid: Grid, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+    row = np.clip(np.rint((xy[:, 1] - grid.y0_mm) / grid.cell_mm).astype(np.int64), 0, grid.n_rows - 1)
+    col = np.clip(np.rint((xy[:, 0] - grid.x0_mm) / grid.cell_mm).astype(np.int64), 0, grid.n_cols - 1)
+    out: NDArray[np.float64] = field[row, col].astype(np.float64)
+    return out
+
+
+def _near_polygon(xy: NDArray[np.float64], polygon: NDArray[np.float64], margin: float) -> NDArray[np.bool_]:
+    """Points in a polygon or within `margin` of its edge."""
+    out = np.zeros(len(xy), dtype=np.bool_)
+    low, high = polygon.min(axis=0) - margin, polygon.max(axis=0) + margin
+    box = np.flatnonzero(((xy >= low) & (xy <= high)).all(axis=1))
+    p = xy[box]
+    inside, close = np.zeros(len(p), dtype=np.bool_), np.zeros(len(p), dtype=np.bool_)
+    for a, b in zip(polygon, np.roll(polygon, -1, axis=0), strict=True):
+        d = b - a
+        crosses = (a[1] > p[:, 1]) != (b[1] > p[:, 1])
+        if d[1] != 0:
+            inside ^= crosses & (p[:, 0] < a[0] + (p[:, 1] - a[1]) / d[1] * d[0])
+        length2 = float(d @ d)
+        f = np.clip((p - a) @ d / length2, 0.0, 1.0) if length2 > 0 else np.zeros(len(p))
+        off = p - a - f[:, None] * d
+        close |= (off * off).sum(axis=1) <= margin * margin
+    out[box] = inside | close
+    return out
+
+
+def check_left(
+    setup: Setup, *, solids: Solids, fine: FinePieces, moves: Moves, tools: ToolTable,
+    samples: NDArray[np.float64], triangle: NDArray[np.int64], workers: int,
+) -> tuple[list[Fault], NDArray[np.float64]]:  # fmt: skip
+    """A fault for each part with a wall that no flank came near to, and the worst gap of each part (mm, 0 at least)."""
+    worst = np.zeros(len(setup.parts))
+    if not len(samples):
+        return [], worst
+    bins = _bins(np.column_stack([samples[:, :2], samples[:, :2]]), samples[:, 2])
+    feed = np.flatnonzero(moves.kind[fine.owner] != RAPID)
+    pieces, row = fine.pieces[feed], fine.row[feed]
+    batches = _batches(len(pieces))
+    shares = [batches[i::workers] for i in range(max(1, workers))]
+    gaps = [np.full(len(samples), _FAR_MM) for _ in shares]
+
+    def run(i: int) -> None:
+        for a, b in shares[i]:
+            verify_walls.approach_samples(
+                a, b, pieces, row, tools.shape, tools.radius, tools.tip, tools.slope, samples, _FAR_MM, bins.first,
+                bins.items, bins.top, *bins.shape(), gaps[i],
+            )  # fmt: skip
+
+    run_threads(run, range(len(shares)), workers)
+    gap = np.minimum.reduce(gaps)
+    part = solids.part[triangle]
+    np.maximum.at(worst, part, gap)
+    faults = []
+    over = gap > solids.left_tol[triangle]
+    for i, placed in enumerate(setup.parts):
+        bad = np.flatnonzero(over & (part == i))
+        if not len(bad):
+            continue
+        k = bad[int(np.argmax(gap[bad]))]
+        x, y, z = (float(v) for v in samples[k])
+        size = f"{gap[k]:.3f} mm" if gap[k] < _FAR_MM else f"{_FAR_MM:.0f} mm or more"
+        faults.append(
+            Fault(
+                code="V651",
+                part_id=placed.part_id,
+                cutter=0,
+                line=0,
+                at_mm=(x, y, z),
+                amount_mm=float(gap[k]),
+                found=f"{size} of stock left on a wall, over about {len(bad) * _SAMPLE_MM:.1f} mm of its length",
+                wanted=f"at most {solids.left_tol[triangle[k]]:.3f} mm",
+            )
+        )
+    return faults, worst

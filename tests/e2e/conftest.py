@@ -1,0 +1,52 @@
+"""Real runs of the real command, each made once per test session and shared by the tests that look at it."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+JOBS = ROOT / "configs/jobs"
+
+
+@dataclass(frozen=True)
+class Run:
+    """One finished run of the command."""
+
+    folder: Path
+    code: int
+    stdout: str
+    stderr: str
+
+    @property
+    def summary(self) -> dict:
+        return json.loads((self.folder / "summary.json").read_text())
+
+    @property
+    def program(self) -> str:
+        return (self.folder / self.summary["programs"][0]["file"]).read_text()
+
+
+def command(*words: str, cwd: Path = ROOT) -> subprocess.CompletedProcess[str]:
+    """The command as a user runs it."""
+    return subprocess.run([sys.executable, "-m", "pipeline", *words], cwd=cwd, capture_output=True, text=True,
+                          env={"PATH": "/usr/bin:/bin", "PYTHONPATH": str(ROOT), "HOME": str(Path.home())})
+
+
+@pytest.fixture(scope="session")
+def make(tmp_path_factory):
+    """make(job file, *options) -> Run, remembered by its words."""
+
+    @cache
+    def run(job: Path, *options: str) -> Run:
+        folder = tmp_path_factory.mktemp("packets") / "packet"
+        done = command("make", str(job), "--out", str(folder), *options)
+        return Run(folder, done.returncode, done.stdout, done.stderr)
+
+    return run
