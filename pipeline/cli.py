@@ -18,7 +18,7 @@ from typing import Annotated
 import typer
 
 from pipeline.errors import BadInput, PlanError
-from pipeline.model.findings import Finding
+from pipeline.model.findings import Finding, has_errors
 
 app = typer.Typer(
     add_completion=False,
@@ -64,17 +64,21 @@ def make(
 @app.command()
 def check(job_files: Annotated[list[Path], typer.Argument(metavar="JOB...", help="job files (YAML)")]) -> None:
     """Read job files and say everything that is wrong with them. Cuts and writes nothing."""
-    from pipeline.job import read_job
+    from pipeline.job import check_job
 
     findings: list[Finding] = []
     for job_file in job_files:
-        try:
-            job = read_job(job_file)
-            typer.echo(f"{job_file}: {job.name}, {len(job.parts)} kinds of part, no findings")
-        except BadInput as bad:
-            findings += bad.findings
-    if findings:
+        checked = check_job(job_file)
+        findings += checked.findings
+        if checked.job is not None:
+            n = len(checked.findings)
+            typer.echo(
+                f"{job_file}: {checked.job.name}, {len(checked.job.parts)} kinds of part, "
+                + (f"{n} warning{'s' if n > 1 else ''}" if n else "no findings")
+            )
+    if has_errors(findings):
         raise BadInput(findings)
+    _print_findings(findings)
 
 
 @app.command()

@@ -35,8 +35,13 @@ class Run:
 
 def command(*words: str, cwd: Path = ROOT) -> subprocess.CompletedProcess[str]:
     """The command as a user runs it."""
-    return subprocess.run([sys.executable, "-m", "pipeline", *words], cwd=cwd, capture_output=True, text=True,
-                          env={"PATH": "/usr/bin:/bin", "PYTHONPATH": str(ROOT), "HOME": str(Path.home())})
+    return subprocess.run(
+        [sys.executable, "-m", "pipeline", *words],
+        cwd=cwd,
+        capture_output=True,
+        text=True,
+        env={"PATH": "/usr/bin:/bin", "PYTHONPATH": str(ROOT), "HOME": str(Path.home())},
+    )
 
 
 @pytest.fixture(scope="session")

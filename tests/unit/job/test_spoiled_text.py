@@ -1,4 +1,4 @@
-"""Whatever is done to the text of a job or of a shop file, reading it ends with a Job or with findings, never otherwise."""
+"""Whatever is done to the text of a job or a shop file, reading it ends with a Job or with findings."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pytest
 from pipeline.errors import BadInput
 from pipeline.job import read_job
 
-CONFIGS = Path(__file__).parents[2] / "configs"
+CONFIGS = Path(__file__).parents[3] / "configs"
 FILES = {
     "job": "jobs/grafting-pair.yaml",
     "billet": "billets/layered-160x75.yaml",
@@ -19,8 +19,9 @@ FILES = {
     "holding": "holdings/vacuum-bed-large.yaml",
     "material": "materials/layered-titanium.yaml",
 }
-WORDS = ["", "0", "-1", "1e9", "999999999", "no", "~", "[]", "{}", "[1, 2]", "{a: 1}", "#43", '"#43"', "1/0 in", "0.5 in",
-         "x", "'", "*a", "&a 1", "!t 1", "- 1", "a: b: c", "\t", "é", "1:30", ".nan", ".inf", "any", "pair"]  # fmt: skip
+WORDS = ["", "0", "-1", "1e9", "999999999", "no", "~", "[]", "{}", "[1, 2]", "{a: 1}", "#43", '"#43"', "1/0 in",
+         "0.5 in", "x", "'", "*a", "&a 1", "!t 1", "- 1", "a: b: c", "\t", "é", "1:30", ".nan", ".inf", "any",
+         "pair"]  # fmt: skip
 
 
 def spoiled(text: str, rng: random.Random) -> str:
@@ -50,7 +51,7 @@ def test_spoiled_text(which: str, tmp_path: Path) -> None:
     rng = random.Random(f"spoiled {which}")
     text = (CONFIGS / FILES[which]).read_text()
     n_refused = 0
-    n_tries = 400
+    n_tries = 40
     for _ in range(n_tries):
         if which == "job":
             path = tmp_path / "job.yaml"

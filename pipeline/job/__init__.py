@@ -1,0 +1,8 @@
+"""Stage: the text of a job file and of the shop files it names becomes a `Job`, or every finding at once."""
+
+from __future__ import annotations
+
+from pipeline.job.read import Checked, check_job, read_job
+from pipeline.job.schema import job_schema
+
+__all__ = ["Checked", "check_job", "job_schema", "read_job"]

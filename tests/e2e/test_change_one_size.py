@@ -1,0 +1,81 @@
+"""Change one size and only what must change changes: the stud's bore 0.1 mm deeper, every part kept in its place."""
+
+from __future__ import annotations
+
+import math
+import re
+
+import pytest
+import yaml
+from conftest import JOBS
+
+DEEPER_MM = 0.1
+
+
+@pytest.fixture(scope="module")
+def twins(make, tmp_path_factory):
+    """The main job with the placements of its own nest fixed, and the same with deeper stud bores."""
+    first = make(JOBS / "grafting-pair.yaml").summary
+    fixed: dict[str, list[dict]] = {}
+    for spot in first["placements"]:
+        name, _, tail = spot["part"].rpartition("-")
+        place = {"x": spot["x_mm"], "y": spot["y_mm"], "angle": math.degrees(spot["angle_rad"])}
+        if name == "handle":
+            place["hand"] = tail
+        fixed.setdefault(name, []).append(place)
+    runs = []
+    for name, more in (("kept", {}), ("deeper", {"sizes": {"bore_depth": BORE_MM + DEEPER_MM}})):
+        parts = {kind: {"fixed": places} for kind, places in fixed.items()}
+        parts["stud"] |= {"count": len(fixed["stud"])} | ({"sizes": {"bore_depth": BORE_MM}} | more)
+        # a hair less margin: the summary's rounded places may stand a few nanometres nearer than the search left them
+        job = {"based_on": str(JOBS / "grafting-pair.yaml"), "parts": parts, "nest": {"margin": 0.499, "edge": 0.499}}
+        file = tmp_path_factory.mktemp(name) / "bore.yaml"
+        file.write_text(yaml.safe_dump(job))
+        runs.append(make(file))
+        assert runs[-1].code == 0, runs[-1].stderr
+    return runs
+
+
+BORE_MM = 2.0
+
+# What must change in the program when the bore goes deeper, and nothing else
+MAY_CHANGE = {
+    "job digest in the header": re.compile(r"^\(job digest: [0-9a-f]+\)$"),
+    "depth in the comment of a stud's drilling": re.compile(r"^\(stud-\d+/bore/drill, T\d+, Z \S+ to \S+\)$"),
+    "depth of the drilling cycle": re.compile(r"^(?:G98 |G99 )?G8[13]\b.*\bZ\S+"),
+}
+
+
+def test_only_depths_of_the_bores_change(twins):
+    kept, deeper = (run.program.splitlines() for run in twins)
+    assert len(kept) == len(deeper)
+    changed = [(a, b) for a, b in zip(kept, deeper, strict=True) if a != b]
+    seen = set()
+    for a, b in changed:
+        kinds = [kind for kind, shape in MAY_CHANGE.items() if shape.match(a) and shape.match(b)]
+        assert kinds, f"{a!r} became {b!r}"
+        seen |= set(kinds)
+        if kinds == ["depth of the drilling cycle"]:
+            words_a, words_b = a.split(), b.split()
+            differing = [(x, y) for x, y in zip(words_a, words_b, strict=True) if x != y]
+            assert [x[0] for x, _ in differing] == ["Z"]
+            assert float(differing[0][0][1:]) - float(differing[0][1][1:]) == pytest.approx(DEEPER_MM, abs=1.1e-4)
+    assert seen == set(MAY_CHANGE)
+    n_studs = twins[0].summary["placed"]["stud"]
+    assert sum("/bore/drill" in a for a, _ in changed) == n_studs
+
+
+def test_the_summary_changes_only_where_it_must(twins):
+    kept, deeper = (dict(run.summary) for run in twins)
+    must = {"job_digest", "programs", "removed_mm3"}
+    assert {key for key in kept if kept[key] != deeper[key]} == must
+    for key in ("file", "setup", "lines", "cutters"):
+        assert kept["programs"][0][key] == deeper["programs"][0][key]
+    assert deeper["removed_mm3"] > kept["removed_mm3"]
+
+
+def test_solids_of_the_other_parts_stay_the_same_bytes(twins):
+    kept, deeper = (run.folder for run in twins)
+    for name in ("handle-left.step", "handle-right.step", "clip.step", "nest.svg", "nest.dxf"):
+        assert (kept / name).read_bytes() == (deeper / name).read_bytes(), name
+    assert (kept / "stud.step").read_bytes() != (deeper / "stud.step").read_bytes()
