@@ -1,7 +1,7 @@
 """Arc fitting: from finely sampled points back to few lines and arcs.
 
-The fitted path stays within `tolerance_mm` of the points and of the middles of the edges between them: the chords of the
-points must stand off their curve by less than that, or every edge is taken for a line of its own. A whole circle
+The fitted path stays within `tolerance_mm` of the points and of the middles of the edges between them: the chords of
+the points must stand off their curve by less than that, or every edge is taken for a line of its own. A whole circle
 comes back as a circle; lines much longer than their neighbours come back unchanged (see `kernels.plan_arcs`).
 """
 
@@ -17,6 +17,7 @@ from pipeline.model.arrays import Float
 from pipeline.model.units import EPS_MM
 
 FIT_MM = 0.0007  # with the 0.0003 of flattening and the 0.0003 of offset corners the sum stays under 2 um
+STRAIGHT_MM = 1e-7  # a point nearer than this to the line of its neighbours is in the middle of it
 LONGEST_SWEEP_RAD = 1.5 * math.pi  # beyond it the centre follows badly from the ends
 
 
@@ -57,7 +58,7 @@ def _without_repeats(points: Float, *, closed: bool) -> Float:
     before, after = points - np.roll(points, 1, axis=0), np.roll(points, -1, axis=0) - points
     off = np.abs(before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0])
     along = np.sum(before * after, axis=1)
-    keep = (off > 1e-7 * np.hypot(*(before + after).T)) | (along <= 0)  # 0.1 nm off the line
+    keep = (off > STRAIGHT_MM * np.hypot(*(before + after).T)) | (along <= 0)
     keep[1:] |= ~keep[:-1]  # never two neighbours at once, or a slow curve would be eaten up
     if not closed:
         keep[[0, -1]] = True

@@ -176,6 +176,8 @@ def drawing_bytes(layers: Mapping[str, Sequence[Float]], *, units: str, note: st
         if note:
             document.layers.add("NOTE")
             space.add_text(note, height=5.0 / scale, dxfattribs={"layer": "NOTE"})
+        for kind in sorted(document.entitydb.dxf_types_in_use()):  # else written in the order of a set of texts
+            document.classes.add_class(kind)
         sink = io.StringIO()
         document.write(sink)
     finally:

@@ -14,6 +14,8 @@ import numpy as np
 from pipeline.model.arrays import Float, frozen
 from pipeline.model.loop import Loop, arc_of_bulge
 
+CRUMB_MM = 1e-7  # a piece this short is rounding, not a segment
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Path:
@@ -102,7 +104,7 @@ class Path:
             for i, row in enumerate(self.segments.tolist()):
                 begin, end = float(self.ends[i]) + lap * total, float(self.ends[i + 1]) + lap * total
                 low, high = max(begin, s0), min(end, s1)
-                if high - low > 1e-7 * max(1.0, end - begin):  # a crumb of rounding is not a segment
+                if high - low > CRUMB_MM:
                     rows.append(_cut(row, (low - begin) / (end - begin), (high - begin) / (end - begin)))
             lap += 1
             if not self.closed:

@@ -22,7 +22,7 @@ from pipeline.shop.strict_yaml import Node
 
 HAND = "hand"  # the size by which a family says that it comes in mirrored halves
 THICKNESS = "thickness_mm"  # the size by which a family says how tall it stands in the billet
-_ANGLE_NOISE_RAD = 1e-9
+_ANGLE_NOISE_RAD = 1e-6
 
 
 def written_name(size: Size) -> str:

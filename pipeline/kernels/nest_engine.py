@@ -732,10 +732,10 @@ def room_map(world, kinds, poses, n, radius, base, x0, y0, cell, far, out):
         y = poses[i, 1]
         take = radius + world.gap
         reach = world.reach[kind] + take + far
-        ix0 = max(0, int(math.ceil((x - reach - x0) / cell)))
-        ix1 = min(nx - 1, int(math.floor((x + reach - x0) / cell)))
-        iy0 = max(0, int(math.ceil((y - reach - y0) / cell)))
-        iy1 = min(ny - 1, int(math.floor((y + reach - y0) / cell)))
+        ix0 = max(0, math.ceil((x - reach - x0) / cell))
+        ix1 = min(nx - 1, math.floor((x + reach - x0) / cell))
+        iy0 = max(0, math.ceil((y - reach - y0) / cell))
+        iy1 = min(ny - 1, math.floor((y + reach - y0) / cell))
         c = math.cos(poses[i, 2])
         s = math.sin(poses[i, 2])
         r = world.radius[kind]
@@ -782,7 +782,7 @@ def sweep_fill(room, x0, y0, cell, order, pitch, slop, spots):
 
 @njit(cache=True, nogil=True)
 def lattice_fill(room, x0, y0, cell, angle, shift_u, shift_v, pitch, slop, spots):
-    """Points of a hexagonal lattice with room (to `slop`) into `spots`; returns their number. Shifts in lattice units."""
+    """Points of a hexagonal lattice with room (to `slop`) into `spots`; returns their number. Shifts in pitches."""
     ny, nx = room.shape
     width = (nx - 1) * cell
     height = (ny - 1) * cell
@@ -796,8 +796,8 @@ def lattice_fill(room, x0, y0, cell, angle, shift_u, shift_v, pitch, slop, spots
             v = (b + shift_v) * 0.8660254037844386 * pitch
             x = 0.5 * width + c * u - s * v
             y = 0.5 * height + s * u + c * v
-            ix = int(round(x / cell))
-            iy = int(round(y / cell))
+            ix = round(x / cell)
+            iy = round(y / cell)
             if ix < 0 or iy < 0 or ix >= nx or iy >= ny or room[iy, ix] < -slop:
                 continue
             if count == spots.shape[0]:
@@ -810,7 +810,7 @@ def lattice_fill(room, x0, y0, cell, angle, shift_u, shift_v, pitch, slop, spots
 
 @njit(cache=True, nogil=True)
 def best_start(room, x0, y0, cell, orders, pitch, n_angles, n_shifts, spots):
-    """Most discs over all sweeps and lattices (optimistic by a third of a cell); returns (count, share of free cells)."""
+    """Most discs over all sweeps and lattices (slightly optimistic); returns (count, free area per pitch^2)."""
     slop = 0.35 * cell
     trial = np.empty_like(spots)
     best = -1

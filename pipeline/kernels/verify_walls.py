@@ -9,7 +9,8 @@ the tip plus the floor's tolerance, and the plan distance of what is left to the
 depth, walls by radius. Sloping pieces are halved in height until a step is below `z_step_mm`; the lowest height of a
 step counts, so the answer is on the safe side by at most that. Other cutters: the depth
 min(R(q_z - tip) - d, q_z - tip) is concave over the triangle where the cutter's profile R(h) is concave (cone, ball),
-so a nested ternary search finds its maximum.
+so a nested golden section finds its maximum; it is
+sought only where the coarse bound is over the tolerance.
 
 Left test. For each sample the least of d - R(h) over all pieces whose tip is below it: what a flank left there.
 
@@ -25,6 +26,8 @@ from numba import njit
 
 FLAT, CONE, BALL = 0, 1, 2
 N_STAGES = 4  # cutting edges, neck, shank, holder
+GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0
+N_GOLDEN = 24  # 0.618^24 of a triangle's side is left
 
 
 @njit(cache=True, nogil=True)
@@ -113,53 +116,57 @@ def profile(h, shape, r, tip, slope):
 
 
 @njit(cache=True, nogil=True)
-def _depth_at(x, y, z, ax, ay, bx, by, zt, shape, r, tip, slope):
-    h = z - zt
-    if h < 0.0:
-        return h
-    return min(h, profile(h, shape, r, tip, slope) - point_segment(x, y, ax, ay, bx, by))
+def _depth_at(tri, u, v, ax, ay, bx, by, zt, shape, r, tip, slope):
+    """Depth of the point tri0 + u (tri1 - tri0) + v (tri2 - tri0) in a cone or ball; concave in u and v, so the
+    profile is carried on steeply below the tip."""
+    x = tri[0] + u * (tri[3] - tri[0]) + v * (tri[6] - tri[0])
+    y = tri[1] + u * (tri[4] - tri[1]) + v * (tri[7] - tri[1])
+    h = tri[2] + u * (tri[5] - tri[2]) + v * (tri[8] - tri[2]) - zt
+    if h >= 0.0:
+        wide = profile(h, shape, r, tip, slope)
+    elif shape == CONE:
+        wide = tip + h / slope
+    else:
+        wide = 1e3 * h
+    return min(h, wide - point_segment(x, y, ax, ay, bx, by))
 
 
 @njit(cache=True, nogil=True)
 def _on_line(tri, u, ax, ay, bx, by, zt, shape, r, tip, slope):
-    """Largest depth along v in [0, 1 - u] of the point tri0 + u (tri1 - tri0) + v (tri2 - tri0)."""
+    """Largest depth for v in [0, 1 - u], by golden section."""
     lo, hi = 0.0, 1.0 - u
-    best = -math.inf
-    for _ in range(40):
-        d0, d1 = 0.0, 0.0
-        m0, m1 = lo + (hi - lo) / 3.0, hi - (hi - lo) / 3.0
-        for k in range(2):
-            v = m0 if k == 0 else m1
-            x = tri[0] + u * (tri[3] - tri[0]) + v * (tri[6] - tri[0])
-            y = tri[1] + u * (tri[4] - tri[1]) + v * (tri[7] - tri[1])
-            z = tri[2] + u * (tri[5] - tri[2]) + v * (tri[8] - tri[2])
-            d = _depth_at(x, y, z, ax, ay, bx, by, zt, shape, r, tip, slope)
-            if k == 0:
-                d0 = d
-            else:
-                d1 = d
-        best = max(best, max(d0, d1))
+    m0, m1 = hi - GOLDEN * (hi - lo), lo + GOLDEN * (hi - lo)
+    d0 = _depth_at(tri, u, m0, ax, ay, bx, by, zt, shape, r, tip, slope)
+    d1 = _depth_at(tri, u, m1, ax, ay, bx, by, zt, shape, r, tip, slope)
+    for _ in range(N_GOLDEN):
         if d0 < d1:
-            lo = m0
+            lo, m0, d0 = m0, m1, d1
+            m1 = lo + GOLDEN * (hi - lo)
+            d1 = _depth_at(tri, u, m1, ax, ay, bx, by, zt, shape, r, tip, slope)
         else:
-            hi = m1
-    return best
+            hi, m1, d1 = m1, m0, d0
+            m0 = hi - GOLDEN * (hi - lo)
+            d0 = _depth_at(tri, u, m0, ax, ay, bx, by, zt, shape, r, tip, slope)
+    return max(d0, d1)
 
 
 @njit(cache=True, nogil=True)
 def _deepest(tri, ax, ay, bx, by, zt, shape, r, tip, slope):
+    """Largest depth over a triangle: golden section in u over golden sections in v."""
     lo, hi = 0.0, 1.0
-    best = -math.inf
-    for _ in range(40):
-        m0, m1 = lo + (hi - lo) / 3.0, hi - (hi - lo) / 3.0
-        d0 = _on_line(tri, m0, ax, ay, bx, by, zt, shape, r, tip, slope)
-        d1 = _on_line(tri, m1, ax, ay, bx, by, zt, shape, r, tip, slope)
-        best = max(best, max(d0, d1))
+    m0, m1 = hi - GOLDEN * (hi - lo), lo + GOLDEN * (hi - lo)
+    d0 = _on_line(tri, m0, ax, ay, bx, by, zt, shape, r, tip, slope)
+    d1 = _on_line(tri, m1, ax, ay, bx, by, zt, shape, r, tip, slope)
+    for _ in range(N_GOLDEN):
         if d0 < d1:
-            lo = m0
+            lo, m0, d0 = m0, m1, d1
+            m1 = lo + GOLDEN * (hi - lo)
+            d1 = _on_line(tri, m1, ax, ay, bx, by, zt, shape, r, tip, slope)
         else:
-            hi = m1
-    return best
+            hi, m1, d1 = m1, m0, d0
+            m0 = hi - GOLDEN * (hi - lo)
+            d0 = _on_line(tri, m0, ax, ay, bx, by, zt, shape, r, tip, slope)
+    return max(d0, d1)
 
 
 @njit(cache=True, nogil=True)
@@ -254,9 +261,10 @@ def gouge_pieces(
                         depth = r - segment_polygon(px, py, qx, qy, xs, ys, n)
                         if depth - wall_tol[t] <= worst[k] or depth <= 0.0:
                             continue
-                        if shape[g] == FLAT:
-                            depth = min(depth, over)
-                        else:
+                        depth = min(depth, over)
+                        if shape[g] != FLAT:
+                            if depth <= wall_tol[t]:
+                                continue
                             depth = _deepest(tris[t], px, py, qx, qy, zt, shape[g], r, tip[g], slope[g])
                         if depth > 0.0 and depth - wall_tol[t] > worst[k]:
                             worst[k] = depth - wall_tol[t]

@@ -30,7 +30,7 @@ from pipeline.operations.face import plan_face
 from pipeline.operations.heights import SAME_MM, is_open, nesting
 from pipeline.operations.hole_work import Work, bored_hole, drilled_hole
 from pipeline.operations.not_cut import later_by_recipe
-from pipeline.operations.outline import Kerf, plan_outline
+from pipeline.operations.outline import Kerf, plan_outline, unreached
 from pipeline.operations.pocket_work import milled_pocket
 from pipeline.operations.recipes import STAGES, Case, recipe_for
 from pipeline.shop.cutting import least_chip_mm
@@ -191,6 +191,7 @@ def _outlines(setup: Setup, means: Means) -> tuple[tuple[Toolpath, ...], list[Fi
         top, skin = setup.z.top_high_mm, setup.z.skin_mm
         try:
             cutter = outline_cutter(outline, top - skin, means, where)
+            _no_notch(outline, cutter, where)
             cut = means.cut(cutter)
             operation = Operation(
                 id=f"{where}/outline", kind="outline", part_id=placed.part_id, feature_id="edge",
@@ -206,6 +207,20 @@ def _outlines(setup: Setup, means: Means) -> tuple[tuple[Toolpath, ...], list[Fi
         except PlanError as error:
             findings.append(_finding(error))
     return tuple(toolpaths), findings
+
+
+def _no_notch(outline: Loop, cutter: Cutter, where: str) -> None:
+    """A notch with round corners may still be too narrow for the cutter: stock would stay on the part in silence."""
+    notches = unreached(outline, cutter)
+    if notches:
+        x, y = notches[0].mean(axis=0)
+        raise PlanError(
+            where=where,
+            found=f"a notch near X{x:.2f} Y{y:.2f} that T{cutter.number}, {cutter.diameter_mm:.3f} mm, cannot enter",
+            wanted="an outline that the outline cutter reaches everywhere",
+            hint="name a smaller outline_cutter in the job, or open the notch",
+            code="O410",
+        )
 
 
 def _in_order(steps: Iterable[Step]) -> tuple[Toolpath, ...]:

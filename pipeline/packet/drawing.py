@@ -90,7 +90,7 @@ def nest_svg(
         )
         for loops in _pockets(placed):
             out.append(_polygon(loops, 'fill="#fff" fill-rule="evenodd" stroke="#000" stroke-width="0.2"'))
-        for x, y, r in _holes(placed):
+        for x, y, r in _holes(placed) if _is_long(outline_of(placed)) else ():  # a stud's number needs the room
             out.append(
                 f'<circle cx="{_n(x)}" cy="{_n(-y)}" r="{_n(r)}" fill="#fff" stroke="#000" stroke-width="0.25"/>'
             )
@@ -125,38 +125,41 @@ def _labels(setup: Setup) -> Iterable[str]:
     """Names in the parts: whole names where they fit, the copy's number alone where they do not (studs)."""
     for placed in setup.parts:
         points = outline_of(placed)
-        spread = np.ptp(points, axis=0)
-        x, y = _label_place(placed, points)
-        name = placed.part_id if min(spread) > 12 or max(spread) > 25 else placed.part_id.rpartition("-")[2]
-        size = 3.6 if max(spread) > 60 else 2.6 if max(spread) > 25 else 2.2
-        angle = 0.0
-        if max(spread) > 25:
-            angle = math.degrees(placed.setup_from_part.angle_rad)
-            angle = (angle + 90) % 180 - 90  # never upside down
+        is_long = _is_long(points)
+        size = 3.6 if np.ptp(points, axis=0).max() > 60 else 2.6
+        name = placed.part_id if is_long else placed.part_id.rpartition("-")[2]
+        x, y = _label_place(placed, points, 0.26 * size * len(name))
         out = (
             f'<text x="{_n(x)}" y="{_n(-y)}" font-size="{size}" text-anchor="middle" dominant-baseline="central"'
             f' paint-order="stroke" stroke="#fff" stroke-width="0.9"'
         )
-        if angle:
+        if is_long:
+            angle = (math.degrees(placed.setup_from_part.angle_rad) + 90) % 180 - 90  # never upside down
             out += f' transform="rotate({_n(-angle)} {_n(x)} {_n(-y)})"'
         yield out + f">{escape(name)}</text>"
 
 
-def _label_place(placed: PlacedPart, points: Float) -> tuple[float, float]:
-    """The middle of the outline, or for a long part the point of its axis that is farthest from holes and pockets."""
-    centre = (points.min(axis=0) + points.max(axis=0)) / 2
-    if np.ptp(points, axis=0).max() <= 25:
-        return float(centre[0]), float(centre[1])
-    spots = [(x, y, r) for x, y, r in _holes(placed)]
-    for loops in _pockets(placed):
-        middle = loops[0].mean(axis=0)
-        spots.append((middle[0], middle[1], float(np.hypot(*(loops[0] - middle).T).max())))
+def _label_place(placed: PlacedPart, points: Float, half_mm: float) -> tuple[float, float]:
+    """The middle of the outline; for a long part the place along its axis where a label of this half width stays
+    farthest from the holes. Over a pocket it reads well."""
+    low, high = points.min(axis=0), points.max(axis=0)
+    if not _is_long(points):
+        return float((low[0] + high[0]) / 2), float((low[1] + high[1]) / 2)
     axis = placed.setup_from_part.vectors(np.array([[1.0, 0.0]]))[0]
-    candidates = [points.mean(axis=0) + axis * t for t in np.linspace(-20, 20, 41)]
-    best = max(
-        candidates, key=lambda c: round(min((math.hypot(c[0] - x, c[1] - y) - r for x, y, r in spots), default=0.0), 6)
-    )
+    holes = _holes(placed)
+
+    def room(t: float) -> float:
+        letters = [points.mean(axis=0) + axis * (t + s * half_mm) for s in (-1, -0.5, 0, 0.5, 1)]
+        return round(min((math.hypot(p[0] - x, p[1] - y) - r for p in letters for x, y, r in holes), default=0.0), 6)
+
+    reach = 0.25 * float(np.hypot(*(high - low)))
+    best = points.mean(axis=0) + axis * max(np.linspace(-reach, reach, 41), key=room)
     return float(best[0]), float(best[1])
+
+
+def _is_long(points: Float) -> bool:
+    """Long enough to carry its whole name along its axis."""
+    return bool(np.ptp(points, axis=0).max() > 25)
 
 
 def _bed_marks(setup: Setup) -> Iterable[str]:

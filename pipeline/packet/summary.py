@@ -57,9 +57,9 @@ def summarise(
         "placements": [
             {
                 "part": spot.part_id,
-                "x_mm": round(spot.billet_from_part.shift_mm[0], 4),
-                "y_mm": round(spot.billet_from_part.shift_mm[1], 4),
-                "angle_rad": round(spot.billet_from_part.angle_rad, 6),
+                "x_mm": round(spot.billet_from_part.shift_mm[0], 6),
+                "y_mm": round(spot.billet_from_part.shift_mm[1], 6),
+                "angle_rad": round(spot.billet_from_part.angle_rad, 9),
             }
             for spot in nest.placements
         ],

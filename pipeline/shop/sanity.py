@@ -9,6 +9,7 @@ import math
 from itertools import combinations
 
 from pipeline.model.units import EPS_MM, shown
+from pipeline.shop.plate import find_top
 from pipeline.shop.polygons import crossing, is_inside, polygon_fault
 from pipeline.shop.reading import Reader, Values
 from pipeline.shop.strict_yaml import Node
@@ -214,8 +215,13 @@ def check_holding(holding: Values, reader: Reader) -> None:
 
 
 def check_billet(billet: Values, reader: Reader) -> None:
-    """Outline and defects of a billet. `outline` holds points by now, from the file or from its DXF."""
+    """Outline, top and defects of a billet. `outline_points` hold the outline by now, from the file or from its DXF;
+    what probes say of the top is put beside them."""
     unit = reader.unit_of(billet.node)
+    outline = billet.get("outline_points")
+    if outline is None or not check_polygon(outline, billet.at("outline"), reader, name="the outline"):
+        outline = None
+    find_top(billet, outline, reader)
     if billet.has("thickness", "thickness_uncertainty") and billet["thickness_uncertainty"] > billet["thickness"] / 4:
         reader.fault(
             "J122",
@@ -223,9 +229,6 @@ def check_billet(billet: Values, reader: Reader) -> None:
             found=shown(billet["thickness_uncertainty"], unit=unit),
             wanted=f"far under the thickness, {shown(billet['thickness'], unit=unit)}",
         )
-    outline = billet.get("outline_points")
-    if outline is None or not check_polygon(outline, billet.at("outline"), reader, name="the outline"):
-        outline = None
     defects = billet.get("defects", {})
     for name, points in defects.items():
         node = defects.at(name)

@@ -42,6 +42,28 @@ class ListOf:
         return out
 
 
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A list with a field of its own for every place; a tuple afterwards."""
+
+    fields: tuple[Field, ...]
+
+    def read(self, node: Node, reader: Reader) -> Any:
+        n = len(self.fields)
+        if node.kind != "list":
+            reader.fault("J106", node, found=describe(node), wanted=f"a list of {n} values: [...]")
+            return FAILED
+        if len(node.items) != n:
+            reader.fault("J107", node, found=f"{len(node.items)} values", wanted=f"{n} values")
+            return FAILED
+        values = tuple(field.read(item, reader) for field, item in zip(self.fields, node.items, strict=True))
+        return FAILED if any(value is FAILED for value in values) else values
+
+    def schema(self) -> Schema:
+        n = len(self.fields)
+        return {"type": "array", "prefixItems": [f.schema() for f in self.fields], "minItems": n, "maxItems": n}
+
+
 POINT = ListOf(Length(low=-5000, high=5000), 2, 2)
 
 

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from pipeline.model.shop import CutterKind
 from pipeline.shop.fields import Choice, Flag, Length, Number, Special, Text
-from pipeline.shop.schema import POINT, Key, ListOf, MapOf, Table
+from pipeline.shop.plate import BY_HAND, BY_PROBES
+from pipeline.shop.schema import POINT, Key, ListOf, MapOf, Row, Table
 
 UNITS = Key(Choice(("mm", "in")), "unit of bare lengths in this file")
 POLYGON = ListOf(POINT, 3)
 SMALL = Length(low=0.0, high=2.0)
+THICK = Length(low=0.5, high=60)
 
 DIALECT = Table(
     "the dialect",
@@ -182,9 +184,11 @@ BILLET = Table(
         "material": Key(Text(80), "name of a file in materials/"),
         "outline": Key(OUTLINE, "points, or dxf and layer"),
         "outline_uncertainty": Key(SMALL, "of the measured edge"),
-        "thickness": Key(Length(low=0.5, high=60), "measured thickness"),
-        "thickness_uncertainty": Key(SMALL, "plus or minus"),
-        "bow": Key(SMALL, "left under full vacuum"),
+        "thickness": Key(THICK, BY_HAND["thickness"], default=None),  # one of two ways, see `pipeline.shop.plate`
+        "thickness_uncertainty": Key(SMALL, BY_HAND["thickness_uncertainty"], default=None),
+        "bow": Key(SMALL, BY_HAND["bow"], default=None),
+        "probes": Key(ListOf(Row((POINT.item, POINT.item, THICK))), BY_PROBES["probes"], default=None),
+        "probe_uncertainty": Key(SMALL, BY_PROBES["probe_uncertainty"], default=None),
         "defects": Key(MapOf(POLYGON), "name: polygon that no part may touch", default={}),
         "price_per_cm2": Key(Number(0, 10000), "per square centimetre, whatever the units"),
         "currency": Key(Text(8), "such as EUR"),

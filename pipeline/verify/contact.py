@@ -21,6 +21,7 @@ CHIP_LIMIT = 1.5  # times the crib's chip load; ramps, arcs and rounding of F st
 _ARC_GAIN = 3.0  # on an outside arc the centre runs faster than the edge; never allow more than this for it
 DEPTH_LIMIT = 1.5  # times the crib's stepdown, where the cut is wide
 _WIDE = 0.5  # mean width of cut over diameter from which the crib's stepdown, given for a full slot, is asked for
+_ARC_LOSS = 0.1  # a corner so narrow is over before the feed could fall further
 SPEED_LIMIT = 1.1  # times the shop's start speed for the cutter, or the material's band, whichever is higher
 
 
@@ -35,10 +36,11 @@ def check_contact(
     def add(k: int, code: str, amount: float, found: str, wanted: str, hint: str = "", cell: int | None = None) -> None:
         i = int(removal.owner[k])
         x, y = removal.place(removal.deep_cell[k] if cell is None else cell)
+        tool_x, tool_y = float(removal.pieces[k, 3]), float(removal.pieces[k, 4])
         faults.append(
             Fault(
                 code=code,
-                part_id=target.part_at(removal.grid, *removal.pieces[k, 3:5].tolist(), setup.parts),
+                part_id=target.part_at(removal.grid, tool_x, tool_y, setup.parts),
                 cutter=int(moves.tool[i]),
                 line=int(moves.line[i]),
                 at_mm=(x, y, float(min(removal.pieces[k, 2], removal.pieces[k, 5]))),
@@ -209,8 +211,15 @@ def _edges(cutter: Cutter) -> int:
 
 
 def _arc_gain(moves: Moves, i: int, radius: float) -> float:
-    """How much faster the centre may run than the edge: path radius over the edge's when cutting outside an arc."""
+    """How much faster the centre may run than the edge that cuts.
+
+    Climb milling goes clockwise outside a round: path over edge radius; and counter-clockwise in a hole or a corner,
+    where the edge runs faster than the centre: path over path plus cutter radius. A counter-clockwise path wider than
+    the cutter may also be outside, cut conventionally, and is given the benefit.
+    """
     if moves.kind[i] not in (ARC_CW, ARC_CCW):
         return 1.0
     path = math.hypot(moves.start[i, 0] - moves.centre[i, 0], moves.start[i, 1] - moves.centre[i, 1])
-    return _ARC_GAIN if path <= radius else min(_ARC_GAIN, path / (path - radius))
+    if path > radius:
+        return min(_ARC_GAIN, path / (path - radius))
+    return _ARC_GAIN if moves.kind[i] == ARC_CW else max(_ARC_LOSS, path / (path + radius))

@@ -6,8 +6,8 @@ import json
 import re
 
 import pytest
-from conftest import JOBS, command
 
+from tests.e2e.conftest import JOBS, command
 from tests.reference.rs274_grammar import parse
 
 EXAMPLES = ["grafting-pair", "budding-small"]

@@ -35,7 +35,8 @@ def request(name: str, count: int | None, *, value: float = 1.0, rotations_deg: 
             fixed: tuple[tuple[float, float, float], ...] = ()) -> PartRequest:
     """A request in degrees, for short tests."""
     rotations = None if rotations_deg is None else tuple(math.radians(a) for a in rotations_deg)
-    return PartRequest(name=name, family="plain", sizes={}, count=count, value=value, rotations_rad=rotations, fixed=fixed)
+    return PartRequest(name=name, family="plain", sizes={}, count=count, value=value, rotations_rad=rotations,
+                       fixed=fixed)
 
 
 def rectangle(width: float, height: float) -> Float:

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -22,3 +27,18 @@ def test_same_drawing_same_bytes_and_the_note_is_in_it():
     one, two = (drawing_bytes({"BILLET": [SHEET]}, units="mm", note="REFUSED, WRITTEN BY FORCE") for _ in range(2))
     assert one == two
     assert b"REFUSED, WRITTEN BY FORCE" in one
+
+
+def test_same_bytes_whatever_the_hash_seed():
+    """The library writes a table in the order of a set of texts, which another process may order otherwise."""
+    code = (
+        "import sys, hashlib, numpy as np; from pipeline.geometry.dxf import drawing_bytes;"
+        "sheet = np.array([[0, 0], [9, 0], [9, 9.0]]);"
+        "print(hashlib.sha256(drawing_bytes({'BILLET': [sheet]}, units='mm', note='x')).hexdigest())"
+    )
+    seen = {
+        subprocess.run([sys.executable, "-c", code], env=os.environ | {"PYTHONHASHSEED": str(seed)}, text=True,
+                       cwd=Path(__file__).parents[3], capture_output=True, check=True).stdout
+        for seed in range(6)
+    }  # fmt: skip
+    assert len(seen) == 1

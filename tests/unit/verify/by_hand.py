@@ -59,7 +59,8 @@ def setup(billet: np.ndarray, *, top: float, skin: float, parts=(), blocks=(), s
     return Setup(
         name="setup-1", frame="setup-1", side_up="inside",
         seating=Seating(setup_from_billet=pose, contacts=np.array([[0, 1], [1, 0], [5, 0]]),
-                        spread_x_mm=0, spread_y_mm=0, spread_angle_rad=0, pointer_checks=(check, check, check), corner_mm=(0, 0)),
+                        spread_x_mm=0, spread_y_mm=0, spread_angle_rad=0, pointer_checks=(check, check, check),
+                        corner_mm=(0, 0)),
         z=ZPlan(skin_mm=skin, stock_below_mm=stock_below, top_mm=top, top_high_mm=top, top_low_mm=top,
                 clearance_mm=top + 2, safe_mm=top + 20, gauge_block_mm=10),
         billet=billet, defects=(), gasket=billet, blocks=blocks, parts=parts, later_setups={},

@@ -19,6 +19,7 @@ X, Y = by_hand.STUD_AT
 
 
 def ring(motion: Motion, radius: float, z: float) -> None:
+    """Clockwise round the part: climb milling."""
     motion.rapid(X + radius, Y).rapid(z=5.5).line(z=z).circle(X, Y, clockwise=True).rapid(z=7.0)
 
 
@@ -142,6 +143,18 @@ def test_depth_beyond_the_flutes():
 def test_state_of_the_machine_while_cutting(state, code):
     motion = shifted(stepped(drilled(faced(Motion()))), **state)
     assert codes(judged(outlined(motion))) == [code]
+
+
+def test_the_feed_of_the_centre_on_arcs():
+    # On a path of radius 1 the edge of a 3 mm cutter runs 2.5 times as fast as its centre; outside a round slower.
+    hole = by_hand.setup(by_hand.box(24, 20), top=5.0, skin=0.3)
+    for radius, feed, bad in ((1.0, 100.0, False), (1.0, 150.0, True), (2.2, 600.0, False), (2.2, 1000.0, True)):
+        motion = Motion().rapid(12 + radius, 10).rapid(z=6)
+        motion.feed = 60.0
+        motion.line(z=4.5)
+        motion.feed = feed
+        motion.circle(12, 10).rapid(z=30)
+        assert codes(judged(motion, setup=hole)) == (["V660"] if bad else [])
 
 
 def test_a_wide_cut_far_deeper_than_the_crib_allows():

@@ -1,0 +1,118 @@
+"""A constructive start: each body into the lowest free corner made by what lies there already.
+
+Exact to the last bit of the gap, so it finds what no search on grids can: rectangles that fill a plate without play.
+Steps: candidate places put a body's bounding box at the region's low corner or one gap beyond another box; the first
+one that holds all exact distances is taken, by columns or by rows. A *pattern* turns the first k bodies one way and the
+rest the other way.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from pipeline.geometry.regions import Figure, clearance_mm, inside_mm
+from pipeline.model.arrays import Float
+from pipeline.model.units import EPS_MM
+from pipeline.nest.check import Walls
+from pipeline.nest.shapes import Kind, posed
+
+MOST_BODIES = 60  # beyond this the number of candidate places grows too large
+_STEPS = 13  # patterns tried per pair of angles
+
+
+class _Board:
+    """Bodies laid so far, with their boxes; grows."""
+
+    def __init__(self, walls: Walls, gap_mm: float) -> None:
+        self.walls, self.gap = walls, gap_mm
+        self.figures: list[Figure] = []
+        self.boxes: list[tuple[float, float, float, float]] = []
+
+    def add(self, figure: Figure) -> None:
+        self.figures.append(figure)
+        self.boxes.append(figure.box)
+
+    def corners(self, axis: int) -> list[float]:
+        """Where a box may start along the axis, ascending."""
+        low = self.walls.outline.box[axis] + self.walls.edge_gap_mm
+        beyond = [box[axis + 2] + self.gap for box in self.boxes]
+        beyond += [figure.box[axis + 2] + gap for _, figure, gap in self.walls.keepouts]
+        return sorted({low, *(b for b in beyond if b > low)})
+
+    def has_room(self, figure: Figure) -> bool:
+        x0, y0, x1, y1 = figure.box
+        for box, other in zip(self.boxes, self.figures, strict=True):
+            apart = max(box[0] - x1, x0 - box[2], box[1] - y1, y0 - box[3])
+            if apart < self.gap - EPS_MM and clearance_mm(figure, other) < self.gap - EPS_MM:
+                return False
+        if inside_mm(figure, self.walls.outline) < self.walls.edge_gap_mm - EPS_MM:
+            return False
+        return all(clearance_mm(figure, keepout) >= gap - EPS_MM for _, keepout, gap in self.walls.keepouts)
+
+    def place(self, kind: Kind, angle: float, axis: int) -> Float | None:
+        """Pose in the lowest corner along `axis` first, or None."""
+        shape = posed(kind.polygon, np.array([0.0, 0.0, angle]))
+        low, high = shape.min(axis=0), shape.max(axis=0)
+        if kind.is_disc:
+            low, high = np.full(2, -kind.radius_mm), np.full(2, kind.radius_mm)
+        room = np.array(self.walls.outline.box[2:]) - self.walls.edge_gap_mm + EPS_MM
+        for first in self.corners(axis):
+            for second in self.corners(1 - axis):
+                x, y = (first, second) if axis == 0 else (second, first)
+                pose = np.array([x - low[0], y - low[1], angle])
+                if (pose[:2] + high > room).any():
+                    continue
+                figure = kind.figure(pose)
+                if self.has_room(figure):
+                    self.add(figure)
+                    return pose
+        return None
+
+
+def _patterns(kinds: Sequence[Kind], order: Sequence[int]) -> Iterator[tuple[int, list[tuple[float, ...]]]]:
+    """Axis and, per body, the angles to try in turn."""
+    n = len(order)
+    steps = sorted({round(k) for k in np.linspace(0, n, min(n + 1, _STEPS))} | set(range(min(n, _STEPS))))
+    for axis in (0, 1):
+        seen = set()
+        for first, second in ((0, 1), (1, 0), (2, 3), (3, 2)):
+            for k in steps:
+                wanted = []
+                for at, index in enumerate(order):
+                    allowed = kinds[index].angles_rad or (0.0, math.pi / 2)
+                    turn = (first if at < k else second) % len(allowed)
+                    other = (second if at < k else first) % len(allowed)
+                    wanted.append((allowed[turn], allowed[other]) if at < k else (allowed[turn],))
+                key = tuple(wanted)
+                if key not in seen:
+                    seen.add(key)
+                    yield axis, wanted
+
+
+def corner_fill(kinds: Sequence[Kind], order: Sequence[int], placed: Sequence[Figure], walls: Walls, *,
+                gap_mm: float) -> list[Float]:
+    """Poses of the bodies in `order` (kind indices), beside those `placed`: the most that any pattern gets in.
+
+    Shorter than `order` when not all fit.
+    """
+    best: list[Float] = []
+    if not order or len(order) > MOST_BODIES:
+        return best
+    for axis, wanted in _patterns(kinds, order):
+        board = _Board(walls, gap_mm)
+        for figure in placed:
+            board.add(figure)
+        poses: list[Float] = []
+        for index, angles in zip(order, wanted, strict=True):
+            pose = next((p for p in (board.place(kinds[index], a, axis) for a in angles) if p is not None), None)
+            if pose is None:
+                break
+            poses.append(pose)
+        if len(poses) > len(best):
+            best = poses
+        if len(best) == len(order):
+            break
+    return best
