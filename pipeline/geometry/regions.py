@@ -15,6 +15,7 @@ import shapely
 from pipeline.model.arrays import Float
 
 _ARC_STEPS = 64  # segments of a quarter circle where an area is grown
+_FAT_MM = 0.01  # an overlap wider than this is measured by its largest disc
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,6 +68,19 @@ def inside_mm(figure: Figure, outline: Figure) -> float:
     return -max(_width_mm(outside), float(np.max(deep, initial=0.0)))
 
 
+def between_mm(a: Figure, b: Figure) -> tuple[float, float]:
+    """The middle of the shortest way between the cores; a common point when they meet."""
+    ends = shapely.get_coordinates(shapely.shortest_line(a.core, b.core))
+    x, y = ends.mean(axis=0)
+    return float(x), float(y)
+
+
+def edge_point_mm(figure: Figure, outline: Figure) -> tuple[float, float]:
+    """The point of the outline nearest to a figure inside; one where they cross when it reaches out."""
+    x, y = shapely.get_coordinates(shapely.shortest_line(outline.core.exterior, figure.core))[0]
+    return float(x), float(y)
+
+
 def _depth_mm(a: Any, b: Any) -> float:
     """How deep two intersecting polygons or points lie in each other: by corners, and by the width of the overlap."""
     deep = 0.0
@@ -83,9 +97,17 @@ def _depth_mm(a: Any, b: Any) -> float:
 
 
 def _width_mm(figure: Any) -> float:
-    """Width of a sliver, 2 area / perimeter; of the widest piece. Right for long slivers, half for a square."""
-    widths = [2 * piece.area / piece.length for piece in shapely.get_parts(figure) if piece.length > 0]
-    return max(widths, default=0.0)
+    """Width of the widest piece: 2 area / perimeter, right for long slivers; where it is fat, the largest disc in it."""
+    widest = 0.0
+    for piece in shapely.get_parts(figure):
+        if piece.length == 0:
+            continue
+        width = 2 * piece.area / piece.length
+        if width > _FAT_MM:
+            disc = shapely.maximum_inscribed_circle(piece, tolerance=_FAT_MM * width)
+            width = max(width, 2 * float(disc.length))
+        widest = max(widest, width)
+    return widest
 
 
 def simplified(points: Float, *, tolerance_mm: float) -> Float:

@@ -49,4 +49,3 @@ class Nest:
     least_edge_mm: float  # smallest distance of a part to the outline or a keep-out
     parts_area_mm2: float
     usable_area_mm2: float  # the region less its edge gap and keep-outs
-    yield_fraction: float  # parts area over billet area

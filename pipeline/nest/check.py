@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.geometry.regions import Figure, clearance_mm, inside_mm
+from pipeline.geometry.regions import Figure, between_mm, clearance_mm, edge_point_mm, inside_mm
 from pipeline.model.arrays import Float
 from pipeline.model.nest import Region
 from pipeline.model.units import EPS_MM
@@ -65,16 +65,17 @@ def measure(kinds: Sequence[Kind], which: Sequence[int], poses: Float, walls: Wa
     found: list[Shortfall] = []
     least_gap = least_edge = math.inf
     for i, figure in enumerate(figures):
-        middle = (float((boxes[i, 0] + boxes[i, 2]) / 2), float((boxes[i, 1] + boxes[i, 3]) / 2))
         edge = inside_mm(figure, walls.outline)
         least_edge = min(least_edge, edge)
         if edge - walls.edge_gap_mm < -EPS_MM:
-            found.append(Shortfall(first=i, second=None, wall="edge", short_mm=walls.edge_gap_mm - edge, at_mm=middle))
+            found.append(Shortfall(first=i, second=None, wall="edge", short_mm=walls.edge_gap_mm - edge,
+                                   at_mm=edge_point_mm(figure, walls.outline)))
         for name, keepout, gap in walls.keepouts:
             away = clearance_mm(figure, keepout)
             least_edge = min(least_edge, away)
             if away - gap < -EPS_MM:
-                found.append(Shortfall(first=i, second=None, wall=name, short_mm=gap - away, at_mm=middle))
+                found.append(Shortfall(first=i, second=None, wall=name, short_mm=gap - away,
+                                       at_mm=between_mm(figure, keepout)))
         # boxes give a lower bound of the distance: exact work only where it could be the least or too little
         dx = np.maximum(boxes[i, 0] - boxes[:i, 2], boxes[:i, 0] - boxes[i, 2])
         dy = np.maximum(boxes[i, 1] - boxes[:i, 3], boxes[:i, 1] - boxes[i, 3])
@@ -85,8 +86,7 @@ def measure(kinds: Sequence[Kind], which: Sequence[int], poses: Float, walls: Wa
             away = clearance_mm(figure, figures[j])
             least_gap = min(least_gap, away)
             if away - gap_mm < -EPS_MM:
-                at = (float(max(boxes[i, 0], boxes[j, 0]) + min(boxes[i, 2], boxes[j, 2])) / 2,
-                      float(max(boxes[i, 1], boxes[j, 1]) + min(boxes[i, 3], boxes[j, 3])) / 2)
-                found.append(Shortfall(first=i, second=int(j), wall="", short_mm=gap_mm - away, at_mm=at))
+                found.append(Shortfall(first=i, second=int(j), wall="", short_mm=gap_mm - away,
+                                       at_mm=between_mm(figure, figures[j])))
     found.sort(key=lambda s: (-s.short_mm, s.first))
     return Measured(least_gap_mm=least_gap, least_edge_mm=least_edge, shortfalls=tuple(found))

@@ -21,6 +21,7 @@ from pipeline.nest.shapes import Kind, posed
 
 MOST_BODIES = 60  # beyond this the number of candidate places grows too large
 _STEPS = 13  # patterns tried per pair of angles
+_SMALL = 24  # up to so many bodies every small k is tried too
 
 
 class _Board:
@@ -30,10 +31,13 @@ class _Board:
         self.walls, self.gap = walls, gap_mm
         self.figures: list[Figure] = []
         self.boxes: list[tuple[float, float, float, float]] = []
+        self.full: list[tuple[float, float, float, float]] = []  # boxes of the bodies that fill theirs
 
     def add(self, figure: Figure) -> None:
         self.figures.append(figure)
         self.boxes.append(figure.box)
+        if _fills_its_box(figure):
+            self.full.append(figure.box)
 
     def corners(self, axis: int) -> list[float]:
         """Where a box may start along the axis, ascending."""
@@ -59,11 +63,19 @@ class _Board:
         if kind.is_disc:
             low, high = np.full(2, -kind.radius_mm), np.full(2, kind.radius_mm)
         room = np.array(self.walls.outline.box[2:]) - self.walls.edge_gap_mm + EPS_MM
+        width, height = (float(v) for v in high - low)
+        is_full = _fills_its_box(kind.figure(np.array([0.0, 0.0, angle])))
+        apart = self.gap - EPS_MM
         for first in self.corners(axis):
             for second in self.corners(1 - axis):
                 x, y = (first, second) if axis == 0 else (second, first)
                 pose = np.array([x - low[0], y - low[1], angle])
                 if (pose[:2] + high > room).any():
+                    continue
+                # two full boxes nearer than the gap both ways need no exact work, and most candidates end here
+                if is_full and any(b[0] - x - width < apart and x - b[2] < apart and b[1] - y - height < apart
+                                   and y - b[3] < apart and _box_gap(b, x, y, width, height) < apart
+                                   for b in self.full):
                     continue
                 figure = kind.figure(pose)
                 if self.has_room(figure):
@@ -72,15 +84,32 @@ class _Board:
         return None
 
 
+def _fills_its_box(figure: Figure) -> bool:
+    """True for a rectangle along the axes."""
+    x0, y0, x1, y1 = figure.box
+    return figure.radius_mm == 0 and abs(figure.core.area - (x1 - x0) * (y1 - y0)) < EPS_MM
+
+
+def _box_gap(box: tuple[float, float, float, float], x: float, y: float, width: float, height: float) -> float:
+    """Distance of two boxes, 0 or negative when they touch or overlap."""
+    dx = max(box[0] - x - width, x - box[2])
+    dy = max(box[1] - y - height, y - box[3])
+    return math.hypot(dx, dy) if dx > 0 and dy > 0 else max(dx, dy)
+
+
 def _patterns(kinds: Sequence[Kind], order: Sequence[int]) -> Iterator[tuple[int, list[tuple[float, ...]]]]:
     """Axis and, per body, the angles to try in turn."""
     n = len(order)
-    steps = sorted({round(k) for k in np.linspace(0, n, min(n + 1, _STEPS))} | set(range(min(n, _STEPS))))
+    many = {round(k) for k in np.linspace(0, n, min(n + 1, _STEPS))}
+    if n <= _SMALL:
+        many |= set(range(min(n, _STEPS)))
+    is_boxy = any(_fills_its_box(kinds[index].figure(np.zeros(3))) for index in order)
+    steps = sorted(many) if is_boxy else [0, n]  # mixed columns pay for rectangles only
     for axis in (0, 1):
         seen = set()
         for first, second in ((0, 1), (1, 0), (2, 3), (3, 2)):
             for k in steps:
-                wanted = []
+                wanted: list[tuple[float, ...]] = []
                 for at, index in enumerate(order):
                     allowed = kinds[index].angles_rad or (0.0, math.pi / 2)
                     turn = (first if at < k else second) % len(allowed)

@@ -7,16 +7,17 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from pipeline.errors import Bug
 from pipeline.geometry.regions import grown_area_mm2, usable
 from pipeline.model.frames import Pose
 from pipeline.model.job import PartRequest
 from pipeline.model.nest import Nest, Placement, Region
 from pipeline.model.part import Part
+from pipeline.model.units import EPS_MM
 from pipeline.nest.check import Measured, Walls
 from pipeline.nest.refuse import refuse_at_once, refuse_set
-from pipeline.nest.search import SAFETY_MM, Layout, Task, search
+from pipeline.nest.search import Attempt, search
 from pipeline.nest.shapes import Kind, kind_of, pack
+from pipeline.nest.task import SAFETY_MM, Layout, Task
 
 _ORDER_PLACES = 6  # decimals that count when placements are ordered
 
@@ -32,9 +33,8 @@ def place_parts(parts: Sequence[Part], requests: Sequence[PartRequest], region: 
     task = make_task(parts, requests, region, gap_mm=gap_mm, seed=seed, effort=effort, workers=workers)
     refuse_at_once(task)
     found = search(task)
-    if found is None:
-        refuse_set(task)
-        raise Bug("nest: a refusal without findings")
+    if isinstance(found, Attempt):
+        refuse_set(task, found.poses)
     return _nest(task, *found)
 
 
@@ -95,6 +95,11 @@ def _nest(task: Task, layout: Layout, measured: Measured) -> Nest:
             for number, (x, y, angle) in enumerate(poses, start=1)
         ]
     area = math.fsum(task.kinds[k].area_mm2 for k in layout.which)
-    return Nest(placements=tuple(placements), least_gap_mm=measured.least_gap_mm, least_edge_mm=measured.least_edge_mm,
-                parts_area_mm2=area, usable_area_mm2=task.usable_area_mm2,
-                yield_fraction=area / float(task.walls.outline.core.area))
+    return Nest(placements=tuple(placements), least_gap_mm=_quiet(measured.least_gap_mm),
+                least_edge_mm=_quiet(measured.least_edge_mm),
+                parts_area_mm2=area, usable_area_mm2=task.usable_area_mm2)
+
+
+def _quiet(distance_mm: float) -> float:
+    """A distance without the rounding noise round zero: touching is 0."""
+    return 0.0 if abs(distance_mm) < EPS_MM else distance_mm

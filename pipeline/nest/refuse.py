@@ -7,19 +7,21 @@ N204 a fixed placement is too near to something · N205 more fixed placements th
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import partial
+from typing import NoReturn
 
 import numpy as np
 
 from pipeline.errors import BadInput
 from pipeline.geometry.regions import grown_area_mm2
+from pipeline.model.arrays import Float
 from pipeline.model.findings import Finding
 from pipeline.nest.check import Shortfall, measure
 from pipeline.nest.corners import corner_fill
-from pipeline.nest.search import SAFETY_MM, STREAMS, TOL_MM, Task, run, settle_mandatory
+from pipeline.nest.mandatory import settle_mandatory
+from pipeline.nest.task import SAFETY_MM, TOL_MM, Task
 
 _ALONE_TRIES = 6
-_SET_TRIES = 3
+_FEWER_TRIES = 2
 _AREA_NOISE = 1.001  # round corners are polygons where areas are grown
 
 
@@ -38,11 +40,9 @@ def refuse_at_once(task: Task) -> None:
         raise BadInput(findings)
 
 
-def refuse_set(task: Task) -> None:
-    """Raises BadInput: the mandatory parts fit alone but the search found no place for all of them."""
-    results = run((partial(settle_mandatory, task, stream=100 + s, tries=_SET_TRIES) for s in range(STREAMS)),
-                  task.workers)
-    poses = min(results, key=lambda r: r[1])[0]
+def refuse_set(task: Task, poses: Float) -> NoReturn:
+    """Raises BadInput: the mandatory parts fit alone but the search found no place for all. `poses` (n, 3) is its best
+    attempt."""
     found = measure(task.kinds, task.mandatory, poses, task.walls, gap_mm=task.gap_mm)
     worst = found.shortfalls[0] if found.shortfalls else None
     short = worst.short_mm if worst else SAFETY_MM
@@ -77,13 +77,12 @@ def _hint(task: Task, worst: Shortfall | None, short: float) -> str:
     """What would fit: the gap of the best attempt, and one copy fewer of the kind that could spare one."""
     hints = []
     if worst is not None and short < task.gap_mm:
-        hints.append(f"the best attempt holds {task.gap_mm - short:.3f} mm everywhere: a cutter or a margin smaller by"
-                     f" {short:.3f} mm fits")
+        hints.append(f"the best attempt is nowhere shorter: a cutter or margins {short:.3f} mm smaller fit")
     spare = sorted({k for k in task.wanted if task.wanted.count(k) > 1}, key=lambda k: (task.kinds[k].area_mm2, k))
     for k in spare[:2]:
         at = task.wanted.index(k)
         fewer = replace(task, wanted=task.wanted[:at] + task.wanted[at + 1:])
-        _, worst_mm = settle_mandatory(fewer, stream=200, tries=2)
+        _, worst_mm = settle_mandatory(fewer, stream=200, tries=_FEWER_TRIES)
         if worst_mm <= TOL_MM:
             count = task.kinds[k].request.count
             hints.append(f"{(count or 1) - 1} x {task.kinds[k].name} instead of {count} fits")
@@ -134,6 +133,6 @@ def _alone_findings(task: Task, index: int) -> list[Finding]:
     turned = "at any angle" if not kind.angles_rad else "at the allowed angles"
     return [Finding(
         code="N201", where=kind.name, amount_mm=short.short_mm,
-        found=f"does not fit alone {turned}; {short.short_mm:.3f} mm short to {short.wall} near billet"
+        found=f"no place for it even alone {turned}; {short.short_mm:.3f} mm short to {short.wall} near billet"
               f" x {poses[0, 0]:.1f}, y {poses[0, 1]:.1f} mm",
         wanted="room inside the outline less its gaps", hint="take a larger billet, or a smaller part")]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -91,19 +92,16 @@ def disc_of(outline: Loop) -> tuple[float, float, float] | None:
 def kind_of(part: Part, request: PartRequest) -> Kind:
     """The kind of one part and its request."""
     angles = () if request.rotations_rad is None else tuple(sorted(set(request.rotations_rad)))
-    shared = {"name": request.name, "request": request, "area_mm2": part.outline.area_mm2}
+    polygon = part.outline.flattened(chord_mm=CHORD_MM, outward=True)
     disc = disc_of(part.outline)
     if disc is not None:
         cx, cy, radius = disc
-        polygon = part.outline.flattened(chord_mm=CHORD_MM, outward=True) - (cx, cy)
-        return Kind(centre=(cx, cy), polygon=polygon, radius_mm=radius, reach_mm=radius, angles_rad=angles, **shared)
-    polygon = part.outline.flattened(chord_mm=CHORD_MM, outward=True)
-    low, high = polygon.min(axis=0), polygon.max(axis=0)
-    centre = (low + high) / 2
-    polygon = polygon - centre
-    reach = float(np.hypot(*polygon.T).max())
-    return Kind(centre=(float(centre[0]), float(centre[1])), polygon=polygon, radius_mm=0.0, reach_mm=reach,
-                angles_rad=angles, **shared)
+        reach = radius
+    else:
+        cx, cy = (float(v) for v in (polygon.min(axis=0) + polygon.max(axis=0)) / 2)
+        radius, reach = 0.0, float(np.hypot(*(polygon - (cx, cy)).T).max())
+    return Kind(name=request.name, request=request, centre=(cx, cy), polygon=polygon - (cx, cy), radius_mm=radius,
+                reach_mm=reach, area_mm2=part.outline.area_mm2, angles_rad=angles)
 
 
 def _sampled(ring: Float) -> Float:
@@ -115,7 +113,7 @@ def _sampled(ring: Float) -> Float:
     return np.concatenate(out)
 
 
-def _grid(ring: Float, margin_mm: float, cell_mm: float) -> tuple[Float, float, float, float]:
+def _grid(ring: Float, margin_mm: float, cell_mm: float) -> tuple[Any, float, float, float]:
     """Signed distances round a ring: grid, x0, y0, cell."""
     low, high = ring.min(axis=0) - margin_mm, ring.max(axis=0) + margin_mm
     width, height = high - low
@@ -129,12 +127,13 @@ def pack(kinds: Sequence[Kind], region: Region, *, gap_mm: float, cell_mm: float
     """The engine's world: every kind's samples and grid, the container's slack and its corners."""
     biggest_disc = max((k.radius_mm for k in kinds), default=0.0)
     samples: list[Float] = []
-    grids: list[Float] = []
+    grids: list[Any] = []  # float32
     starts, sample_starts = [], [0]
     nx, ny, x0, y0, cells = [], [], [], [], []
     for kind in kinds:
         if kind.is_disc:
-            points, grid, gx, gy, cell = np.zeros((1, 2)), np.zeros((1, 1), dtype=np.float32), 0.0, 0.0, 1.0
+            points = np.zeros((1, 2))
+            grid, gx, gy, cell = np.zeros((1, 1), dtype=np.float32), 0.0, 0.0, 1.0
         else:
             ring = simplified(kind.polygon, tolerance_mm=_THIN_MM)
             points = _sampled(ring)
@@ -163,7 +162,7 @@ def pack(kinds: Sequence[Kind], region: Region, *, gap_mm: float, cell_mm: float
     )
 
 
-def _slack(region: Region, cell_mm: float) -> tuple[Float, float, float, float]:
+def _slack(region: Region, cell_mm: float) -> tuple[Any, float, float, float]:
     """The container's slack grid: least over outline and keep-outs of distance less the gap wanted there."""
     outline = np.array(region.outline)
     grid, x0, y0, cell = _grid(outline, 2 * cell_mm, cell_mm)

@@ -53,6 +53,11 @@ class Means:
         wanted = max(wanted, 2 * self.machine.dialect.blend_mm + self.tolerances.wall_mm)
         return min(wanted, self.nest.margin_mm / 2) if cutter.number == self.nest.outline_cutter else wanted
 
+    def outside_feed_high_mm_min(self) -> float:
+        """How far the feed may be raised on outside arcs: the machine's own bound, or 0, not at all, where arcs become
+        chords. On a straight move nobody can see the arc that would excuse the feed."""
+        return self.machine.feed_high_mm_min if self.machine.dialect.arcs else 0.0
+
     def wall_error_mm(self) -> float:
         """Most by which the machine rounds a wall off: blending of corners, and chords where it knows no arcs."""
         dialect = self.machine.dialect

@@ -201,7 +201,7 @@ def _outlines(setup: Setup, means: Means) -> tuple[tuple[Toolpath, ...], list[Fi
             passes = plan_outline(
                 pass_prefix=operation.id, outline=outline, z_from_mm=top, z_to_mm=skin, cutter=cutter, cut=cut,
                 clearance_mm=setup.z.clearance_mm, wall_allowance_mm=means.allowance_mm(cutter), swept=swept,
-                feed_high_mm_min=means.machine.feed_high_mm_min,
+                feed_high_mm_min=means.outside_feed_high_mm_min(),
             )  # fmt: skip
             toolpaths.append(Toolpath(operation=operation, passes=passes))
         except PlanError as error:

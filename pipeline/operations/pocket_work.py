@@ -46,7 +46,7 @@ def milled_pocket(placed: PlacedPart, pocket: Pocket, *, beyond_mm: float, setup
             wall_allowance_mm=means.allowance_mm(cutter),
             floor_allowance_mm=0.0 if is_through else min(FLOOR_ALLOWANCE_MM, cut.stepdown_mm / 2),
             finish=True,
-            feed_high_mm_min=means.machine.feed_high_mm_min,
+            feed_high_mm_min=means.outside_feed_high_mm_min(),
             part=placed.part.outline.moved(placed.setup_from_part),
         )
         if result.passes and result.uncut_mm2_per_level <= UNCUT_MM2:

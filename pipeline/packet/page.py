@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.model.job import Job
+from pipeline.model.loop import Loop
 from pipeline.model.nest import Nest
 from pipeline.model.program import Program
 from pipeline.model.setup import Setup
@@ -62,6 +63,7 @@ def page_html(
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     units = job.machine.dialect.units
+    plate_mm2 = Loop.polygon(job.billet.outline).area_mm2
     scale, places = (MM_PER_INCH, 4) if units == "in" else (1.0, 3)
     environment = Environment(
         loader=FileSystemLoader(Path(__file__).parent),
@@ -72,6 +74,7 @@ def page_html(
     )
     environment.filters["exact"] = lambda mm, p=places: _plain(f"{mm / scale:.{p}f}")
     environment.filters["short"] = lambda mm: _plain(f"{mm / scale:.{places - 1}f}")
+    environment.filters["volume"] = lambda mm3: f"{mm3 / scale**3:.{1 if units == 'mm' else 5}f}"
     environment.filters["feed"] = lambda mm_min: f"{mm_min / scale:.{1 if units == 'in' else 0}f}"
     environment.filters["minutes"] = lambda s: f"{s / 60:.1f}"
     environment.filters["clock"] = _clock
@@ -93,8 +96,8 @@ def page_html(
         rows=_operation_rows(setup, plan, program, verdict),
         cutters=_cutter_rows(job, plan, verdict),
         left=_left_rows(plan),
-        cost=_cost_rows(job, nest, setup),
-        plate_cost=_outline_area(setup) / 100 * job.billet.price_per_cm2,
+        cost=_cost_rows(job, setup, plate_mm2),
+        plate_cost=plate_mm2 / 100 * job.billet.price_per_cm2,
         pictures=_pictures(verdict, setup, units),
         total_s=sum(t.cutting_s + t.air_s for t in verdict.section_times),
         copies=copies,
@@ -207,21 +210,9 @@ def _left_rows(plan: Plan) -> list[dict[str, Any]]:
     ]
 
 
-def _outline_area(setup: Setup) -> float:
-    x, y = setup.billet.T
-    return 0.5 * abs(float((x * _rolled(y) - _rolled(x) * y).sum()))
-
-
-def _rolled(values: Any) -> Any:
-    import numpy as np
-
-    return np.roll(values, -1)
-
-
-def _cost_rows(job: Job, nest: Nest, setup: Setup) -> list[dict[str, Any]]:
+def _cost_rows(job: Job, setup: Setup, plate_mm2: float) -> list[dict[str, Any]]:
     """Plate cost by footprint: the part's area and half the kerf and margin round it (common practice, no source)."""
     gap = job.crib.cutter(job.nest.outline_cutter).diameter_mm + job.nest.margin_mm
-    plate_mm2 = _outline_area(setup)
     out = []
     for name in dict.fromkeys(p.part.name for p in setup.parts):
         mine = [p for p in setup.parts if p.part.name == name]

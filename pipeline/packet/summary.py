@@ -7,6 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from pipeline.model.job import Job
+from pipeline.model.loop import Loop
 from pipeline.model.nest import Nest
 from pipeline.model.program import Program
 from pipeline.model.toolpath import Plan
@@ -48,7 +49,8 @@ def summarise(
                 "cutters": [s.cutter for s in program.sections],
             }
         ],
-        "yield": round(nest.yield_fraction, 4),
+        "yield": round(nest.parts_area_mm2 / Loop.polygon(job.billet.outline).area_mm2, 4),
+        "share_of_usable_area": round(nest.parts_area_mm2 / nest.usable_area_mm2, 4),
         "usable_area_mm2": round(nest.usable_area_mm2, 1),
         "parts_area_mm2": round(nest.parts_area_mm2, 1),
         "least_gap_mm": round(nest.least_gap_mm, 4),

@@ -156,7 +156,7 @@ def test_a_bow_found_by_probes_meets_the_skin_rule(tmp_path: Path) -> None:
         ("[[20, 60, 4.8], [90, 60, 0.19], [90, 90]]", {}, ["J107 probes.2.3", "J107 probes.3"]),
         ("[[0, 0, 4.8], [90, 60, 4.8], [90, 90, 4.8], [0, 90, 4.8]]", {}, ["J125 probes.1", "J125 probes.4"]),
         # a heap of probes says nothing of the far end: its uncertainty there is out of bounds
-        ("[[90, 80, 4.8], [91, 80, 4.8], [91, 81, 4.8], [90, 81, 4.8]]", {}, ["J122 probes", "J142 *"]),
+        ("[[90, 80, 4.8], [90.5, 80, 4.8], [90.5, 80.5, 4.8], [90, 80.5, 4.8]]", {}, ["J122 probes", "J142 *"]),
     ],
 )
 def test_what_probes_may_not_be(tmp_path: Path, probes: str, options: dict[str, str], findings: list[str]) -> None:

@@ -1,0 +1,121 @@
+"""Walking among feasible layouts of the mandatory bodies towards one that leaves the most room for discs."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from pipeline.kernels import nest_engine
+from pipeline.model.arrays import Float
+from pipeline.nest.mandatory import settle_mandatory
+from pipeline.nest.task import SAMPLES, TOL_MM, Layout, Task, capacity, free_mask, new_state
+
+_START_ROUNDS = 12  # for one more start of a walk, when a layout is known already
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Rooms:
+    """A grid on which the room for a disc of one kind is mapped, and the orders in which sweeps walk it."""
+
+    kind: int
+    x0: float
+    y0: float
+    cell: float
+    base: Float
+    orders: Any
+
+    @classmethod
+    def of(cls, task: Task, kind: int) -> Rooms:
+        radius = task.kinds[kind].radius_mm
+        x0, y0, x1, y1 = task.walls.outline.box
+        cell = max((2 * radius + task.gap_mm) / 16, math.sqrt((x1 - x0) * (y1 - y0) / 60_000))
+        base = np.zeros((math.ceil((y1 - y0) / cell) + 2, math.ceil((x1 - x0) / cell) + 2))
+        nest_engine.room_base(task.world, radius, x0, y0, cell, base)
+        iy, ix = np.nonzero(base > -0.5 * cell)
+        flat = (iy * base.shape[1] + ix).astype(np.int64)
+        turns = [math.radians(30 * k + 1) for k in range(12)]  # off the axes, so that a row has an order
+        orders = np.array([flat[np.argsort(ix * math.cos(a) + iy * math.sin(a), kind="stable")] for a in turns])
+        return cls(kind=kind, x0=x0, y0=y0, cell=cell, base=base, orders=orders)
+
+
+def quick_score(task: Task, rooms: Rooms, which: Any, poses: Float, spots: Float) -> float:
+    """Discs that a quick fill gets in beside the mandatory bodies, and a little for room left over."""
+    radius = task.kinds[rooms.kind].radius_mm
+    pitch = 2 * radius + task.gap_mm
+    room = np.empty_like(rooms.base)
+    nest_engine.room_map(task.world, which, poses, len(which), radius, rooms.base, rooms.x0, rooms.y0, rooms.cell,
+                         0.5 * pitch, room)
+    count, share = nest_engine.best_start(room, rooms.x0, rooms.y0, rooms.cell, rooms.orders, pitch, 4, 3, spots)
+    return count + 0.25 * share
+
+
+def walk(task: Task, rooms: Rooms | None, known: Layout, *, stream: int, steps: int) -> list[Layout]:
+    """Feasible layouts of the mandatory bodies, best quick score first. Starts from `known` (stream 0, or when a short
+    search finds no other); empty when that has no play at all."""
+    which = np.array(task.mandatory, dtype=np.int64)
+    poses, worst = known.poses.copy(), math.inf
+    if stream > 0:
+        poses, worst = settle_mandatory(task, stream=400 + stream, tries=1, rounds=_START_ROUNDS)
+    if worst > TOL_MM:
+        poses = known.poses.copy()
+        free = free_mask(len(poses), len(task.fixed_which), len(poses))
+        worst = nest_engine.relax(task.world, which, poses, len(poses), free, 0.0, 0.0, 150, TOL_MM)
+    if worst > TOL_MM:
+        return []
+    n, n_fixed = len(which), len(task.fixed_which)
+    first = Layout(which=task.mandatory, poses=poses, n_held=n_fixed, score=0.0)
+    if rooms is None or n == n_fixed:
+        return [first]
+    state = new_state(task.seed, 1000 + stream)
+    free = free_mask(n, n_fixed, n)
+    start, angles = task.angles
+    spots = np.empty((capacity(task), 2))
+    here = quick_score(task, rooms, which, poses, spots)
+    kept = [replace(first, score=here)]
+    for t in range(steps):
+        trial = poses.copy()
+        _move(task, which, trial, free, n_fixed, state)
+        worst = nest_engine.relax(task.world, which, trial, n, free, 0.0, 0.0, 120, TOL_MM)
+        if worst > TOL_MM:
+            worst = nest_engine.separate(task.world, which, trial, n, free, start, angles, task.box, 3, SAMPLES // 2,
+                                         TOL_MM, state)
+        if worst > TOL_MM:
+            continue
+        score = quick_score(task, rooms, which, trial, spots)
+        heat = 0.8 * (1 - t / steps) + 0.02
+        if score >= here or nest_engine.draw(state) < math.exp((score - here) / heat):
+            poses, here = trial, score
+            kept.append(Layout(which=task.mandatory, poses=trial, n_held=n_fixed, score=score))
+    kept.sort(key=lambda layout: -layout.score)  # stable: the earlier of equals first
+    return kept[:6]
+
+
+def _move(task: Task, which: Any, poses: Float, free: Any, n_fixed: int, state: Any) -> None:
+    """One random change of the big bodies, in place: shift and turn, pull together, send elsewhere, or swap."""
+    n = len(which)
+    i = n_fixed + int(nest_engine.draw(state) * (n - n_fixed))
+    u = nest_engine.draw(state)
+    box = task.box
+    if u < 0.45:
+        for j in range(n_fixed, n):
+            if j == i or u < 0.15:
+                spread = 12.0 * nest_engine.draw(state) ** 2
+                poses[j, 0] += spread * (2 * nest_engine.draw(state) - 1)
+                poses[j, 1] += spread * (2 * nest_engine.draw(state) - 1)
+                if task.world.lever[which[j]] > 0:
+                    poses[j, 2] += 0.3 * nest_engine.draw(state) ** 2 * (1 if nest_engine.draw(state) < 0.5 else -1)
+    elif u < 0.7:
+        a = 2 * math.pi * nest_engine.draw(state)
+        nest_engine.relax(task.world, which, poses, n, free, 0.3 * math.cos(a), 0.3 * math.sin(a), 60, TOL_MM)
+    elif u < 0.9 or n - n_fixed < 2:
+        poses[i, 0] = box[0] + (box[2] - box[0]) * nest_engine.draw(state)
+        poses[i, 1] = box[1] + (box[3] - box[1]) * nest_engine.draw(state)
+        allowed = task.kinds[which[i]].angles_rad
+        turn = nest_engine.draw(state)
+        poses[i, 2] = allowed[int(turn * len(allowed))] if allowed else 2 * math.pi * turn
+    else:
+        j = n_fixed + int(nest_engine.draw(state) * (n - n_fixed))
+        poses[[i, j], :2] = poses[[j, i], :2]
