@@ -1,8 +1,9 @@
 """Where parts may lie on the billet, given how it will be held.
 
 Every part keeps its whole kerf and the edge margin inside the measured outline less its uncertainty and the spread of
-the seating; it lies inside the gasket, so that vacuum pulls on all of it; it keeps clear of clamps and stops so that
-neither a cutter nor a holder comes near them.
+the seating. Part and kerf lie inside the gasket: vacuum pulls on all of the part, and the thin skin under a kerf never
+bridges the cord, where a nick would be a leak. Parts keep clear of clamps and stops, so that neither a cutter nor a
+holder comes near them.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from pipeline.model.shop import CutterKind
 from pipeline.setups.heights import bed_blocks
 
 _BLOCK_ROOM_MM = 2.0  # least distance of a cutter or a holder to a clamp (common practice, no source)
-_SEAL_ROOM_MM = 0.5  # a part's outline to the edge of the gasket
+_SEAL_ROOM_MM = 0.5  # the edge of the kerf to the edge of the gasket
 
 
 def nest_region(job: Job, seating: Seating) -> Region:
@@ -34,7 +35,7 @@ def nest_region(job: Job, seating: Seating) -> Region:
     gasket = billet_from_setup.points(job.holding.gasket)
     field = common(
         inset(job.billet.outline, kerf + job.nest.edge_mm + doubt),
-        inset(gasket, job.holding.gasket_width_mm / 2 + _SEAL_ROOM_MM + doubt),
+        inset(gasket, job.holding.gasket_width_mm / 2 + _SEAL_ROOM_MM + kerf + job.nest.margin_mm / 2 + doubt),
     )
     if len(field) < 3:
         raise BadInput(
