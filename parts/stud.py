@@ -25,6 +25,7 @@ from parts._threads import THREADS, bore_mm, mouth_leg_mm
 from pipeline.model.loop import Loop
 from pipeline.model.part import Built, Chamfer, Feature, Hole, Pocket, Side, Surface, dim, pick
 
+_RUN_OUT_PITCHES = 1.5  # what a thread mill leaves unfinished at the bottom. Common practice, no source
 _FLOOR_MM = 0.4  # least metal between the drill's point and the outer face
 _RIM_MM = 0.3  # least straight edge of the head, and least step beside the shoulder
 _WALL_MM = 0.25  # least wall round the thread's mouth
@@ -73,7 +74,8 @@ def build(p: Params) -> Built:
             tools.append(_forms.countersunk(feature))
     return Built(solid=_forms.cut(_blank(p), tools), outline=outline, thickness_mm=p.thickness_mm, features=features,
                  report={"plan area, mm2": outline.area_mm2,
-                         "thread depth, diameters": p.bore_depth_mm / thread.major_mm})
+                         "usable thread less 1.5 pitches of run-out, diameters":
+                             (p.bore_depth_mm - _RUN_OUT_PITCHES * thread.pitch_mm) / thread.major_mm})
 
 
 def _blank(p: Params) -> Any:

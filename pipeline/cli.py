@@ -92,7 +92,7 @@ def schema() -> None:
 def main() -> None:
     """Run the command and leave with its exit code."""
     try:
-        app(standalone_mode=False)
+        sys.exit(app(standalone_mode=False) or 0)  # outside standalone mode an exit code comes back as a value
     except BadInput as bad:
         _leave(bad.findings, "nothing was written")
     except PlanError as cannot:
@@ -100,8 +100,6 @@ def main() -> None:
             [Finding(code=cannot.code, where=cannot.where, found=cannot.found, wanted=cannot.wanted, hint=cannot.hint)],
             "nothing was written",
         )
-    except typer.Exit as leave:
-        sys.exit(leave.exit_code)
     except (typer.Abort, KeyboardInterrupt):
         typer.echo("stopped; nothing was written", err=True)
         sys.exit(130)

@@ -21,6 +21,7 @@ from pipeline.model.setup import Setup
 from pipeline.model.toolpath import Plan
 from pipeline.model.verdict import Verdict
 
+UNCHECKED = "NOT CHECKED YET"
 RELEASED = "SIMULATED, NO FINDINGS. NOT YET RUN."
 RELEASED_WITH_WARNINGS = "SIMULATED, {n} TO READ IN THE PACKET. NOT YET RUN."
 FORCED = "REFUSED, WRITTEN BY FORCE"
@@ -65,7 +66,7 @@ def make(job: Job, *, workers: int = 1, force: bool = False, watch: Watch = lamb
         plan = operations.plan_toolpaths(setup, tolerances=job.tolerances, nest_request=job.nest, **shop)
     job_digest = digest(job)
     with watch("program"):
-        program = gcode.write_program(plan, setup, job_name=job.name, job_digest=job_digest, status=RELEASED, **shop)
+        program = gcode.write_program(plan, setup, job_name=job.name, job_digest=job_digest, status=UNCHECKED, **shop)
     with watch("verify"):
         verdict = verify.check_program(
             program.text, setup=setup, tolerances=job.tolerances, not_cut=plan.not_cut, workers=workers, **shop

@@ -13,11 +13,15 @@ from pipeline.model.shop import Block
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PointerCheck:
-    """A place where a pointer in the spindle should just touch the billet's edge. Setup frame, mm."""
+    """A place where a pointer in the spindle should just touch the billet's edge. Setup frame, mm.
+
+    The pointer comes along one axis, `approach` ("X-" runs toward lower X); what may be off is counted along it.
+    """
 
     name: str
     x_mm: float
     y_mm: float
+    approach: str
     allowed_mm: float
 
 

@@ -6,6 +6,7 @@ findings with pictures, cautions. Numbers are in the unit of the machine's contr
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,7 +17,7 @@ from pipeline.model.loop import Loop
 from pipeline.model.nest import Nest
 from pipeline.model.program import Program
 from pipeline.model.setup import Setup
-from pipeline.model.toolpath import Operation, Plan
+from pipeline.model.toolpath import HolePass, Operation, Plan, Toolpath
 from pipeline.model.units import MM_PER_INCH
 from pipeline.model.verdict import Verdict
 from pipeline.packet.drawing import nest_svg
@@ -41,8 +42,12 @@ class _Row:
     """One line of the operations table: the same operation on every copy of a part."""
 
     first: Operation
+    first_line: int
+    below_face_mm: float | None
     ids: list[str] = field(default_factory=list)
     seconds: float = 0.0
+    feed_low_mm_min: float = math.inf
+    feed_high_mm_min: float = 0.0
 
 
 def page_html(
@@ -94,7 +99,7 @@ def page_html(
         cautions=CAUTIONS,
         drawing=nest_svg(setup, units=units),
         rows=_operation_rows(setup, plan, program, verdict),
-        cutters=_cutter_rows(job, plan, verdict),
+        cutters=_cutter_rows(job, plan, program, verdict),
         left=_left_rows(plan),
         cost=_cost_rows(job, setup, plate_mm2),
         plate_cost=plate_mm2 / 100 * job.billet.price_per_cm2,
@@ -118,31 +123,42 @@ def _operation_rows(setup: Setup, plan: Plan, program: Program, verdict: Verdict
     """Operations in cutting order. While one cutter works, the same operation on copies and on both hands of a part
     shares a row, at the place of the first."""
     seconds: dict[str, float] = {}
+    first_line: dict[str, int] = {}
     for span in program.index:
         spent = float(verdict.line_seconds[span.first_line - 1 : span.last_line].sum())
         seconds[span.operation_id] = seconds.get(span.operation_id, 0.0) + spent
-    family = {placed.part_id: placed.part.family for placed in setup.parts}
+        first_line.setdefault(span.operation_id, span.first_line)
+    placed = {spot.part_id: spot for spot in setup.parts}
     rows: list[_Row] = []
     in_section: dict[tuple[Any, ...], _Row] = {}
     cutter = None
     for path in plan.toolpaths:
         op = path.operation
+        spot = placed.get(op.part_id)
         if op.cutter != cutter:
             cutter, in_section = op.cutter, {}
-        key = (
-            family[op.part_id],
-            op.kind,
-            op.feature_id,
-            round(op.bottom_z_mm, 6),
-            round(op.top_z_mm, 6),
-            round(op.feed_mm_min, 3),
-        )
+        family = spot.part.family if spot else op.part_id
+        key = (family, op.kind, op.feature_id, round(op.bottom_z_mm, 6), round(op.top_z_mm, 6), op.note)
         if key not in in_section:
-            in_section[key] = _Row(op)
+            below = spot.inside_z_mm - op.bottom_z_mm if spot and op.kind not in {"face", "outline"} else None
+            in_section[key] = _Row(op, first_line[op.id], below)
             rows.append(in_section[key])
-        in_section[key].ids.append(op.part_id)
-        in_section[key].seconds += seconds.get(op.id, 0.0)
+        row = in_section[key]
+        row.ids.append(op.part_id)
+        row.seconds += seconds.get(op.id, 0.0)
+        for feed in _feeds(path):
+            row.feed_low_mm_min = min(row.feed_low_mm_min, feed)
+            row.feed_high_mm_min = max(row.feed_high_mm_min, feed)
     return rows
+
+
+def _feeds(path: Toolpath) -> Iterable[float]:
+    """Every feed of a toolpath."""
+    for one in path.passes:
+        if isinstance(one, HolePass):
+            yield one.feed_mm_min
+        else:
+            yield from (float(feed) for feed in one.moves[:, 6] if feed > 0)
 
 
 def kind_of(part_id: str) -> str:
@@ -172,25 +188,26 @@ def _runs(numbers: list[int]) -> str:
     return ", ".join(f"{a}" if a == b else f"{a} to {b}" if b > a + 1 else f"{a}, {b}" for a, b in runs)
 
 
-def _cutter_rows(job: Job, plan: Plan, verdict: Verdict) -> list[dict[str, Any]]:
-    """Cutters in order of use with their time and what they do."""
-    times: dict[int, float] = {}
+def _cutter_rows(job: Job, plan: Plan, program: Program, verdict: Verdict) -> list[dict[str, Any]]:
+    """Cutters in order of first use with their time, what they do and the lines where their sections start."""
+    total: dict[int, float] = {}
+    cutting: dict[int, float] = {}
     for t in verdict.section_times:
-        times[t.cutter] = times.get(t.cutter, 0.0) + t.cutting_s + t.air_s
-    cutting = {t.cutter: t.cutting_s for t in verdict.section_times}
+        total[t.cutter] = total.get(t.cutter, 0.0) + t.cutting_s + t.air_s
+        cutting[t.cutter] = cutting.get(t.cutter, 0.0) + t.cutting_s
     out = []
     for number in dict.fromkeys(path.operation.cutter for path in plan.toolpaths):
         mine = [path.operation for path in plan.toolpaths if path.operation.cutter == number]
-        deepest = min(op.bottom_z_mm for op in mine)
         out.append(
             {
                 "cutter": job.crib.cutter(number),
-                "seconds": times.get(number, 0.0),
+                "seconds": total.get(number, 0.0),
                 "cutting": cutting.get(number, 0.0),
                 "h": job.machine.dialect.length_offsets.get(number, number),
-                "deepest": deepest,
+                "deepest": min(op.bottom_z_mm for op in mine),
                 "rpm": sorted({round(op.spindle_rpm) for op in mine}),
                 "kinds": ", ".join(dict.fromkeys(op.kind for op in mine)),
+                "lines": [section.first_line for section in program.sections if section.cutter == number],
             }
         )
     return out

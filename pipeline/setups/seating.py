@@ -25,6 +25,7 @@ FRAME = "setup-1"
 _TOUCH_MM = 1e-9  # a contact is solved when the distance is right to this, far under any measurement
 _ROUNDS = 60
 _POINTER_STEP_MM = 1.0  # spacing of the candidate places for a pointer check
+_FACING = 0.9  # cosine: an edge faces a direction when its normal is within about 25 degrees of it
 _POINTER_ROOM_MM = 8.0  # a pointer needs this much room beside clamps, stops and spacers
 
 
@@ -119,32 +120,47 @@ def _spread(at: Float, pose: Float, inverse: Float, errors: Float) -> tuple[floa
 def _pointer_checks(
     outline: Float, contacts: Float, holding: Holding, billet: Billet, pose: Float, inverse: Float, errors: Float
 ) -> tuple[PointerCheck, PointerCheck, PointerCheck]:
-    """Three places on the edge, far from the contacts and from each other, with room for a pointer."""
-    places = _spaced(outline, _POINTER_STEP_MM)
+    """Three places that together see a shift in X, a shift in Y and a turn: each on an edge that faces away from one
+    stop, far from the contacts and from each other, with room for a pointer."""
+    places, normals = _spaced(outline, _POINTER_STEP_MM)
     obstacles = [block.outline for block in holding.blocks]
-    free = np.array([all(nearest_on_outline(o, x, y)[2] > _POINTER_ROOM_MM for o in obstacles) for x, y in places])
-    places = places[free] if free.sum() >= 3 else places
-    taken = [tuple(c) for c in contacts]
+    is_free = np.array([all(nearest_on_outline(o, x, y)[2] > _POINTER_ROOM_MM for o in obstacles) for x, y in places])
+    taken = [(float(x), float(y)) for x, y in contacts]
     checks = []
-    for k in range(3):
-        reach = np.min([np.hypot(places[:, 0] - tx, places[:, 1] - ty) for tx, ty in taken], axis=0)
-        x, y = places[int(np.argmax(np.round(reach, 6)))]
-        taken.append((x, y))
-        sx, sy, _ = _spread(np.array([x, y]), pose, inverse, errors)
-        allowed = 3 * math.hypot(sx, sy) + billet.outline_uncertainty_mm
+    for k, stop in enumerate(holding.stops):
+        toward = np.array([stop.x_mm, stop.y_mm]) - contacts[k]
+        axis = int(np.argmax(np.abs(toward)))
+        faces = normals[:, axis] * np.sign(toward[axis])  # -1 where the edge looks straight away from the stop
+        wanted = is_free & (faces < -_FACING)
+        choice = np.flatnonzero(wanted if wanted.any() else is_free if is_free.any() else np.full(len(places), True))
+        reach = np.min([np.hypot(*(places[choice] - t).T) for t in taken], axis=0)
+        x, y = places[choice[int(np.argmax(np.round(reach, 6)))]]
+        taken.append((float(x), float(y)))
+        spread = _spread(np.array([x, y]), pose, inverse, errors)[axis]
+        allowed = 3 * spread + billet.outline_uncertainty_mm
         checks.append(
-            PointerCheck(name=f"pointer-{k + 1}", x_mm=float(x), y_mm=float(y), allowed_mm=math.ceil(allowed * 20) / 20)
+            PointerCheck(
+                name=f"pointer-{k + 1}",
+                x_mm=float(x),
+                y_mm=float(y),
+                approach="XY"[axis] + ("+" if toward[axis] > 0 else "-"),
+                allowed_mm=math.ceil(allowed * 20) / 20,
+            )
         )
     return checks[0], checks[1], checks[2]
 
 
-def _spaced(outline: Float, step: float) -> Float:
-    """Points about `step` apart along a closed polygon."""
-    out = []
+def _spaced(outline: Float, step: float) -> tuple[Float, Float]:
+    """Points about `step` apart along a closed polygon, and the outward normal of the edge each lies on."""
+    x, y = outline.T
+    turn = np.sign(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))  # outward is right of travel when counter-clockwise
+    points, normals = [], []
     for a, b in zip(outline, np.roll(outline, -1, axis=0), strict=True):
-        n = max(1, int(np.hypot(*(b - a)) // step))
-        out.extend(a + (b - a) * k / n for k in range(n))
-    return np.array(out)
+        length = np.hypot(*(b - a))
+        n = max(1, int(length // step))
+        points.extend(a + (b - a) * (k + 0.5) / n for k in range(n))
+        normals.extend([turn * np.array([b[1] - a[1], a[0] - b[0]]) / length] * n)
+    return np.array(points), np.array(normals)
 
 
 def _corner(outline: Float) -> tuple[float, float]:

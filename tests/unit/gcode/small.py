@@ -131,7 +131,7 @@ def setup() -> Setup:
         features=(),
         report={},
     )
-    checks = [PointerCheck(name=f"edge {k}", x_mm=5.0 * k, y_mm=-1.0, allowed_mm=0.1) for k in (1, 2, 3)]
+    checks = [PointerCheck(name=f"edge {k}", x_mm=5.0 * k, y_mm=-1.0, approach="Y+", allowed_mm=0.1) for k in (1, 2, 3)]
     return Setup(
         name="setup-1",
         frame="setup-1",

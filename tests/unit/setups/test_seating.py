@@ -90,13 +90,26 @@ def test_monte_carlo_agrees_with_the_first_order_spread():
     assert np.std(angles) == pytest.approx(seated.spread_angle_rad, rel=0.12)  # 400 samples: about 3.5 % one sigma
 
 
-def test_pointer_checks_lie_on_the_edge_and_apart():
+def test_pointer_checks_lie_on_the_edges_away_from_the_stops():
     seated = seat(billet(RECTANGLE), holding(SQUARE_STOPS))
     places = np.array([[c.x_mm, c.y_mm] for c in seated.pointer_checks])
     for x, y in places:
         assert abs(nearest_on_outline(RECTANGLE, x, y)[2]) < 1e-6
+    assert [c.approach for c in seated.pointer_checks] == ["Y-", "Y-", "X-"]  # two stops below, one on the left
+    assert places[:2, 1] == pytest.approx(60)
+    assert places[2, 0] == pytest.approx(100)
     gaps = [np.hypot(*(places[i] - places[j])) for i in range(3) for j in range(i)]
     assert min(gaps) > 20
+
+
+def test_a_shift_along_either_axis_and_a_turn_move_some_pointer():
+    """Independent check: move the outline a little and look how far the edge moves along each pointer's approach."""
+    checks = seat(billet(RECTANGLE), holding(SQUARE_STOPS)).pointer_checks
+    lever = np.array(
+        [[c.approach[0] == "X", c.approach[0] == "Y", -c.y_mm if c.approach[0] == "X" else c.x_mm] for c in checks],
+        dtype=float,
+    )
+    assert abs(np.linalg.det(lever)) > 10
 
 
 def test_stops_in_a_row_are_refused():
