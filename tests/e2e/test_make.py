@@ -97,6 +97,11 @@ def test_equal_runs_and_one_or_two_workers_give_equal_bytes(make):
     assert files(two.folder) == files(one.folder)
 
 
+def test_the_picture_in_the_readme_is_the_tools_own(make):
+    drawn = (make(JOBS / "grafting-pair.yaml").folder / "nest.svg").read_bytes()
+    assert (JOBS / "grafting-pair.svg").read_bytes() == drawn, "copy the packet's nest.svg there"
+
+
 def test_json_prints_the_summary(make):
     run = make(JOBS / "budding-small.yaml", "--json")
     assert json.loads(run.stdout) == run.summary

@@ -90,7 +90,7 @@ def setup(
     z = z or ZPlan(skin_mm=0.25, stock_below_mm=0.25, top_mm=4.8, top_high_mm=4.88, top_low_mm=4.75, clearance_mm=14.0,
                    safe_mm=37.0, gauge_block_mm=25.0)  # fmt: skip
     square = np.array([[0, 0], [160, 0], [160, 75], [0, 75]], dtype=float)
-    check = PointerCheck(name="p", x_mm=0, y_mm=0, allowed_mm=1)
+    check = PointerCheck(name="p", x_mm=0, y_mm=0, approach="X-", allowed_mm=1)
     seating = Seating(
         setup_from_billet=Pose.planar(to="setup-1", frm="billet", x_mm=0, y_mm=0, angle_rad=0), contacts=square[:3],
         spread_x_mm=0, spread_y_mm=0, spread_angle_rad=0, pointer_checks=(check, check, check), corner_mm=(0, 0),

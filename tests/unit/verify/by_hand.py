@@ -55,7 +55,7 @@ def box(width: float, height: float, x: float = 0.0, y: float = 0.0) -> np.ndarr
 
 def setup(billet: np.ndarray, *, top: float, skin: float, parts=(), blocks=(), stock_below: float = 0.5) -> Setup:
     pose = Pose.planar(to="setup-1", frm="billet", x_mm=0, y_mm=0, angle_rad=0)
-    check = PointerCheck(name="corner", x_mm=0, y_mm=0, allowed_mm=0.5)
+    check = PointerCheck(name="corner", x_mm=0, y_mm=0, approach="X-", allowed_mm=0.5)
     return Setup(
         name="setup-1", frame="setup-1", side_up="inside",
         seating=Seating(setup_from_billet=pose, contacts=np.array([[0, 1], [1, 0], [5, 0]]),

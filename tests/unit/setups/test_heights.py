@@ -1,0 +1,51 @@
+"""The Z plan of the main job by hand: 4.8 plate, skin 0.25, stock below 0.25, handle 3.8. Closed forms."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from pipeline.job import read_job
+from pipeline.setups import nest_region, seat
+from pipeline.setups.heights import bed_blocks, plan_z
+from pipeline.setups.seating import nearest_on_outline
+
+ROOT = Path(__file__).parents[3]
+
+
+@pytest.fixture(scope="module")
+def job():
+    return read_job(ROOT / "configs/jobs/grafting-pair.yaml")
+
+
+def test_heights(job):
+    z = plan_z(job)
+    assert z.bottom_of_part_mm() == pytest.approx(0.25 + 0.25)
+    assert z.bottom_of_part_mm() + 3.8 == pytest.approx(4.3)
+    assert (z.top_mm, z.top_low_mm) == pytest.approx((4.8, 4.77))
+    assert z.top_high_mm == pytest.approx(4.8 + 0.03 + 0.05)
+    assert z.clearance_mm >= 12 + 2  # the clamps are 12 high
+    assert z.safe_mm > z.clearance_mm
+
+
+def test_stops_are_drawn_round_their_circles(job):
+    for stop in job.holding.stops:
+        block = next(b for b in bed_blocks(job.holding) if b.name == stop.name)
+        sides = [nearest_on_outline(block.outline, stop.x_mm, stop.y_mm)[2]]
+        assert -sides[0] >= stop.radius_mm - 1e-9
+
+
+def test_the_region_keeps_the_kerf_off_edge_and_cord(job):
+    """Independent distances: every corner of the region against the measured outline and the cord's centre line."""
+    seating = seat(job.billet, job.holding)
+    region = nest_region(job, seating)
+    kerf = job.crib.cutter(job.nest.outline_cutter).diameter_mm
+    cord = seating.setup_from_billet.inverse().points(job.holding.gasket)
+    for x, y in region.outline:
+        assert -nearest_on_outline(job.billet.outline, x, y)[2] >= kerf + job.nest.edge_mm
+        assert -nearest_on_outline(cord, x, y)[2] >= job.holding.gasket_width_mm / 2 + kerf
+    names = {name for name, _, _ in region.keepouts}
+    assert {"defect-1", "cam-right", "cam-back", "rest-back", "left"} <= names
+    assert "run-off-front" not in names  # a sacrificial spacer may be cut
+    assert min(gap for name, _, gap in region.keepouts if name.startswith("cam")) >= kerf + 2
