@@ -1,7 +1,8 @@
 """Lines of text: comments in the few characters every control accepts, stops with a message, line numbers.
 
 Inside a comment stand only letters, digits and `-_.,:/=#+ `: no second parenthesis, nothing a control could take for
-the end of the comment. Lines are at most 80 characters where the words allow it and never over 256 (NISTIR 6556, 3.3).
+the end of the comment. Comments are at most 80 characters long, so that a control's screen shows them whole; other
+lines are never over 256 (NISTIR 6556, 3.3).
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from pipeline.errors import Bug
 
 WIDTH = 80
 LONGEST = 256
-STATUS = "STATUS: "
+STATUS = "STATUS:"
 
 _SPELLED = {'"': "in", "'": "", ";": ",", "&": "+", "*": "x", "×": "x", "ø": "D", "Ø": "D", "°": " deg"}
 _FORBIDDEN = re.compile(r"[^A-Za-z0-9\-_.,:/=#+ ]")
@@ -29,7 +30,7 @@ def plain(text: str) -> str:
 
 def comment(text: str) -> str:
     """One comment on one line; what does not fit is cut off."""
-    return f"({plain(text)[: LONGEST - 20]})"
+    return f"({plain(text)[: WIDTH - 2].rstrip()})"
 
 
 def wrapped(text: str) -> list[str]:
@@ -62,12 +63,15 @@ class Lines:
 
     def status(self, text: str) -> None:
         """The status line: always one line, so that another status can take its place."""
-        self._lines.append(comment(STATUS + text))
+        self._lines.append(comment(f"{STATUS} {text}"))
 
     def stop(self, message: str) -> None:
-        """Show a message to the operator and wait."""
-        self._lines.append(f"(MSG, {plain(message)[: LONGEST - 20]})")
+        """Show a message to the operator and wait. A long one is several messages. Spindle off after it too: the
+        operator may have turned it on."""
+        parts = textwrap.wrap(plain(message), width=WIDTH - len("(MSG, )"), break_on_hyphens=False)
+        self._lines.extend(f"(MSG, {part})" for part in parts)
         self.add("M0")
+        self.add("M5")
 
     def text(self) -> str:
         """The whole program, one newline at the end of every line."""
@@ -79,5 +83,5 @@ def with_status(text: str, status: str) -> tuple[str, int]:
     lines = text.split("\n")
     places = [k for k, line in enumerate(lines) if line.startswith(f"({STATUS}")]
     for k in places:
-        lines[k] = comment(STATUS + status)
+        lines[k] = comment(f"{STATUS} {status}")
     return "\n".join(lines), len(places)

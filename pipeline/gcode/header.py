@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.gcode.comments import Lines, plain
+from pipeline.gcode.comments import Lines
 from pipeline.gcode.pockets import Load
 from pipeline.gcode.words import Format
 from pipeline.model.setup import Setup
@@ -40,6 +40,8 @@ def write_header(
     unit = form.units
     lines.say(f"{job_name}, {setup.name}, {setup.side_up} face up")
     lines.status(status)
+    if setup.side_up == "inside":
+        lines.say("INSIDE FACE UP: the show side lies on the bed")
     lines.say(f"job: {job_name}")
     lines.say(f"job digest: {job_digest}")
     lines.say(f"machine: {machine.name}")
@@ -98,27 +100,3 @@ def sort_of(cutter: Cutter, form: Format) -> str:
 def length_offset(machine: Machine, cutter: int) -> int:
     """The H number of a cutter on this machine."""
     return machine.dialect.length_offsets.get(cutter, cutter)
-
-
-def write_seating(lines: Lines, *, setup: Setup, form: Format) -> None:
-    """The three places where a pointer should just touch the billet's edge, and a stop to check them."""
-    lines.say("SEATING CHECK, spindle off, pointer in the spindle. Jog or use MDI: this program does not move there.")
-    for check in setup.seating.pointer_checks:
-        lines.say(
-            f"pointer touches the edge at X {form.length(check.x_mm)} Y {form.length(check.y_mm)} within "
-            f"{form.length(check.allowed_mm)} {form.units}, {plain(check.name)}"
-        )
-    lines.say("If one is off: seat the billet again. Do not move the origin to fit. Then take the pointer out.")
-    lines.stop("SEATING: CHECK THREE POINTER PLACES, THEN TAKE THE POINTER OUT")
-
-
-def write_z_check(lines: Lines, *, setup: Setup, cutter: int, offset: int, form: Format) -> None:
-    """The gauge-block check of Z zero. The program does not go down by itself: the operator jogs."""
-    block = form.length(setup.z.gauge_block_mm)
-    lines.say(f"Z ZERO CHECK, spindle off, T{cutter} in the spindle, H{offset} active. The program does not move down.")
-    lines.say("Jog over bare bed, clear of billet and blocks. Come down beside the gauge block, never onto it.")
-    lines.say(f"At Z {block} on the display a gauge block of {block} {form.units} just slides between bed and tip.")
-    lines.say("If it is loose or does not go in: end the program, set Z zero and the length again, start again.")
-    lines.say("If jogging in a stop is not possible here: end the program, check in MDI, start again at this section.")
-    lines.add(f"G43 H{offset}")
-    lines.stop(f"Z ZERO: T{cutter} TIP AT Z {block} JUST CLEARS A {block} {form.units.upper()} GAUGE BLOCK ON THE BED")

@@ -2,6 +2,10 @@
 
 Every motion line carries its G word. Unchanged X, Y, Z and F are left out, except on arc lines, which always carry
 X Y I J. A rapid that changes height and place is written as two lines: up before across, across before down.
+
+Rapids and holes are under exact path (G61): at rapid speed a blended corner can be millimetres off where a control's
+G64 has no tolerance. The machine's own path word stands from a pass's first feed to its lift. Either word is written on
+the motion line where it changes.
 """
 
 from __future__ import annotations
@@ -15,6 +19,7 @@ from pipeline.gcode.words import Format
 from pipeline.model.shop import Dialect
 from pipeline.model.toolpath import ARC_CCW, ARC_CW, LINE, RAPID, HolePass, PathPass
 
+EXACT = "G61"
 CANNED = {"drill": "G81", "peck": "G83", "chip break": "G73"}
 
 
@@ -29,9 +34,12 @@ class Cursor:
         self._at: list[int | None] = [None, None, None]  # counts
         self._meant = [math.nan] * 3  # the same place before rounding, mm; nan where only counts are known
         self._feed = ""
+        self._path_word = EXACT
 
     def forget(self) -> None:
-        """The operator or a tool change may have moved the machine: say everything again."""
+        """The operator or a tool change may have moved the machine: say everything again. The caller states the modes,
+        with EXACT among them."""
+        self._path_word = EXACT
         self._at = [None, None, None]
         self._meant = [math.nan] * 3
         self._feed = ""
@@ -57,7 +65,7 @@ class Cursor:
     def up_to_safe(self, z_mm: float) -> None:
         """Lift to the height between sections."""
         self._at[2] = self._form.counts(z_mm)
-        self._lines.add(f"G0 Z{self._form.length(z_mm)}")
+        self._move(f"G0 Z{self._form.length(z_mm)}", EXACT)
 
     def path(self, path: PathPass) -> None:
         """Write one pass. Raises Bug when it does not start and end with a rapid at the clearance height."""
@@ -111,7 +119,7 @@ class Cursor:
         words.append(f"R{text(retract)}")
         if peck:
             words.append(f"Q{text(peck)}")
-        self._lines.add(f"G98 {code} {' '.join(words)} F{self._form.feed(hole.feed_mm_min)}")
+        self._move(f"G98 {code} {' '.join(words)} F{self._form.feed(hole.feed_mm_min)}", EXACT)
         self._lines.add("G80")
         self.restate_feed()
 
@@ -148,7 +156,7 @@ class Cursor:
             if max(z, counts[2]) < self._form.counts(self._clearance):
                 raise Bug(f"{where}: a sideways rapid below the clearance height")
             self._at[0], self._at[1] = counts[0], counts[1]
-            self._lines.add("G0 " + " ".join(across))
+            self._move("G0 " + " ".join(across), EXACT)
         self._height(counts[2])
         self._meant = list(end)
 
@@ -164,11 +172,11 @@ class Cursor:
     def _height(self, z: int) -> None:
         if z != self._at[2]:
             self._at[2], self._meant[2] = z, math.nan
-            self._lines.add(f"G0 Z{self._form.text(z)}")
+            self._move(f"G0 Z{self._form.text(z)}", EXACT)
 
     def _plunge(self, z: int, feed: float) -> None:
         self._at[2], self._meant[2] = z, math.nan
-        self._lines.add(f"G1 Z{self._form.text(z)}{self._feed_word(feed)}")
+        self._move(f"G1 Z{self._form.text(z)}{self._feed_word(feed)}", EXACT)
 
     def _line(self, end: Point, feed: float) -> None:
         counts = self._targets(end)
@@ -176,7 +184,7 @@ class Cursor:
         words = [f"{axis}{self._form.text(counts[k])}" for k, axis in enumerate("XYZ") if counts[k] != self._at[k]]
         if words:
             self._at = list(counts)
-            self._lines.add(f"G1 {' '.join(words)}{self._feed_word(feed)}")
+            self._move(f"G1 {' '.join(words)}{self._feed_word(feed)}", self._dialect.path_word)
 
     def _arc(self, start: Point, end: Point, centre: tuple[float, float], *, ccw: bool, feed: float) -> None:
         is_helix = self._form.counts(start[2], arc=True) != self._form.counts(end[2], arc=True)
@@ -211,7 +219,13 @@ class Cursor:
             z = z0  # a flat arc stays at the height the straight move before it was rounded to
         self._at, self._meant = [x, y, z], list(piece.end)
         words += f" I{text(i, arc=True)} J{text(j, arc=True)}"
-        self._lines.add(f"{'G3' if ccw else 'G2'} {words}{self._feed_word(feed)}")
+        self._move(f"{'G3' if ccw else 'G2'} {words}{self._feed_word(feed)}", self._dialect.path_word)
+
+    def _move(self, words: str, path_word: str) -> None:
+        """A motion line, with the path word where it changes."""
+        changes = path_word != self._path_word
+        self._path_word = path_word
+        self._lines.add(f"{path_word} {words}" if changes else words)
 
     def _feed_word(self, feed: float) -> str:
         text = self._form.feed(feed)

@@ -1,11 +1,12 @@
 """Plan -> program text: one self-contained section per cutter.
 
 A section can be started at the machine on its own. In order: coolant and spindle off, the machine file's own safe
-retract, all modes, the cutter, the retract again after every stop (the operator may have jogged), spindle and
-spin-up, X and Y at the retract height, then the length offset together with the first Z, coolant, the passes, and the
-way back. X and Y never move before Z is known to be high (NISTIR 6556 leaves coordinates after G49 to the reader).
+retract, all modes, the cutter, its checks, then a *start block*: the retract and all modes again (the operator may have
+jogged), spindle and spin-up, X and Y at the retract height, the length offset together with the first Z, coolant. Then
+the passes and the way back. X and Y never move before Z is known to be high (NISTIR 6556 leaves coordinates after G49
+to the reader). Inside a section a start block stands after every stop and where a long section can be started again.
 
-The first cutter's section stops for a gauge-block check of Z zero before the spindle turns for the first time.
+The first cutter, and every other that comes near the skin, stops for a gauge-block check before its spindle turns.
 One M word per line throughout: some controls take no more.
 """
 
@@ -13,18 +14,29 @@ from __future__ import annotations
 
 import itertools
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.errors import Bug, PlanError
 from pipeline.gcode.comments import Lines, plain, with_status
-from pipeline.gcode.header import length_offset, sort_of, write_header, write_seating, write_z_check
-from pipeline.gcode.motion import Cursor
+from pipeline.gcode.header import length_offset, sort_of, write_header
+from pipeline.gcode.motion import EXACT, Cursor
 from pipeline.gcode.pockets import Load, plan_pockets
+from pipeline.gcode.stops import (
+    PARTING,
+    decides_skin,
+    measured_bores,
+    start_places,
+    write_measuring,
+    write_parting,
+    write_seating,
+    write_z_check,
+)
 from pipeline.gcode.words import Format, fixed
-from pipeline.model.program import LineRange, Program, Section
+from pipeline.model.program import LineRange, Program, Section, Start
 from pipeline.model.setup import Setup
 from pipeline.model.shop import Crib, Machine, Material
-from pipeline.model.toolpath import PathPass, Plan, Toolpath
+from pipeline.model.toolpath import Operation, PathPass, Plan, Toolpath
 
 
 def write_program(
@@ -63,7 +75,12 @@ def write_program(
     sections, index = writer.sections()
     writer.closing()
     return Program(
-        file=file_name(job_name, setup.name), setup=setup.name, text=writer.lines.text(), sections=sections, index=index
+        file=file_name(job_name, setup.name),
+        setup=setup.name,
+        text=writer.lines.text(),
+        sections=sections,
+        index=index,
+        starts=tuple(writer.starts),
     )
 
 
@@ -109,6 +126,8 @@ class _Writer:
         grouped = itertools.groupby(plan.toolpaths, key=lambda path: path.operation.cutter)
         self._runs = tuple(_Run(cutter, tuple(paths)) for cutter, paths in grouped)
         self._loads: tuple[Load, ...] = ()
+        self._parted: set[str] = set()  # kinds of parting cut whose stop has been written
+        self.starts: list[Start] = []
         if self._dialect.tool_change == "changer":
             if self._dialect.pockets < 1:
                 where = f"machine {machine.name}, dialect"
@@ -135,7 +154,7 @@ class _Writer:
             first = self.lines.next_line
             self._start(k, run)
             index += self._cut(run)
-            self._finish()
+            self._finish(run)
             sections.append(Section(cutter=run.cutter, first_line=first, last_line=self.lines.next_line - 1))
         return tuple(sections), tuple(index)
 
@@ -151,7 +170,7 @@ class _Writer:
     def _modes(self) -> None:
         self.lines.add(f"{self._unit_word()} G17 G90 G94")
         self.lines.add("G40 G49 G80")
-        self.lines.add(f"G54 G98 {self._dialect.path_word}")
+        self.lines.add(f"G54 G98 {EXACT}")
 
     def _retract(self) -> None:
         """The machine's own way up, then all modes again: the retract lines may have used others."""
@@ -159,14 +178,24 @@ class _Writer:
             self.lines.add(line)
         self._modes()
 
-    def _all_off(self) -> None:
-        self.lines.add("M9")
-        self.lines.add("M5")
+    def _lift(self) -> None:
+        """Up from anywhere, whatever modes are in force."""
         # So that the retract lines are read in the right unit and nothing shifts or bends them. Not G49 yet: some
         # controls move when a length offset is cancelled, and the tool may still be low.
         self.lines.add(f"{self._unit_word()} G90 G40 G80")
         self.lines.add("G92.1")
         self._retract()
+
+    def _all_off(self) -> None:
+        self.lines.add("M9")
+        self.lines.add("M5")
+        self._lift()
+
+    def _note_start(self, path: Toolpath) -> None:
+        """The next line of words is one to start at."""
+        operation = path.operation
+        words = f"T{operation.cutter}, {operation.part_id}/{operation.feature_id}"
+        self.starts.append(Start(line=self.lines.next_line, words=words))
 
     def _start(self, k: int, run: _Run) -> None:
         lines, cutter = self.lines, self._crib.cutter(run.cutter)
@@ -174,30 +203,42 @@ class _Writer:
         first = run.toolpaths[0]
         lines.say(f"T{run.cutter} H{offset}, {sort_of(cutter, self.form)}, {cutter.name}")
         lines.status(self._status)
-        self._cursor.forget()
+        self._note_start(first)
         self._all_off()
         self._stop_for_cutter(k, run.cutter, offset)
         lines.add(f"T{run.cutter} M6")
-        if k == 0:
+        if k == 0 or decides_skin(run.toolpaths, skin_mm=self._setup.z.skin_mm):
             write_z_check(lines, setup=self._setup, cutter=run.cutter, offset=offset, form=self.form)
-            lines.add("M5")
-        self._retract()  # a change or a stop may have moved the machine
-        self._spin(first.operation.spindle_rpm)
-        x, y = _first_place(first)
-        self._cursor.over(x, y)
-        self._cursor.down_to_safe(self._setup.z.safe_mm, offset=offset)
+        if self._is_parting(first):
+            self._stop_for_parting(first)
+        self._start_block(first)
+
+    def _start_block(self, path: Toolpath) -> None:
+        """From any state, with the cutter in the spindle, to over the first place of a toolpath, ready to cut."""
+        self._cursor.forget()
+        self._lift()  # a change or a stop may have moved the machine
+        self._spin(path.operation.spindle_rpm)
+        self._cursor.over(*_first_place(path))
+        self._cursor.down_to_safe(self._setup.z.safe_mm, offset=length_offset(self._machine, path.operation.cutter))
         if self._dialect.coolant_on:
-            lines.add(self._dialect.coolant_on)
+            self.lines.add(self._dialect.coolant_on)
+
+    def _is_parting(self, path: Toolpath) -> bool:
+        return path.operation.kind in PARTING and path.operation.kind not in self._parted
+
+    def _stop_for_parting(self, path: Toolpath) -> None:
+        kind, cutter = path.operation.kind, path.operation.cutter
+        self._parted.add(kind)
+        write_parting(self.lines, kind=kind, cutter=cutter, offset=length_offset(self._machine, cutter))
 
     def _stop_for_cutter(self, k: int, number: int, offset: int) -> None:
-        wanted = f"T{number}, {sort_of(self._crib.cutter(number), self.form).upper()}, LENGTH IN H{offset}"
+        cutter, form = self._crib.cutter(number), self.form
+        sort = f"{cutter.kind.value} {form.length(cutter.diameter_mm)} {form.units}".upper()
+        wanted = f"T{number}, {sort}, LENGTH IN H{offset}"
         if self._dialect.tool_change != "changer":
             self.lines.stop(f"LOAD {wanted}")
         elif (load := self._loads[k]).replaces is not None:
             self.lines.stop(f"POCKET {load.pocket}: TAKE OUT T{load.replaces}, PUT IN {wanted}")
-        else:
-            return
-        self.lines.add("M5")
 
     def _spin(self, rpm: float) -> None:
         if not rpm > 0:
@@ -209,8 +250,15 @@ class _Writer:
     def _cut(self, run: _Run) -> list[LineRange]:
         index: list[LineRange] = []
         rpm = run.toolpaths[0].operation.spindle_rpm
-        for path in run.toolpaths:
+        measured = measured_bores(run.toolpaths)
+        starts = start_places(run.toolpaths, self._setup)
+        for k, path in enumerate(run.toolpaths):
             operation = path.operation
+            if k > 0:
+                to_measure = measured if run.toolpaths[k - 1].operation in measured[-1:] else ()
+                if to_measure or k in starts or self._is_parting(path):
+                    self._start_again(path, to_measure)
+                    rpm = operation.spindle_rpm
             height = f"Z {self.form.length(operation.top_z_mm)} to {self.form.length(operation.bottom_z_mm)}"
             self.lines.say(f"{operation.id}, T{operation.cutter}, {height}")
             if operation.spindle_rpm != rpm:
@@ -229,12 +277,31 @@ class _Writer:
                 index.append(LineRange(operation_id=operation.id, pass_id=item.id, first_line=first, last_line=last))
         return index
 
-    def _finish(self) -> None:
+    def _start_again(self, path: Toolpath, to_measure: Sequence[Operation]) -> None:
+        """A start block inside a section, after the stops that are due there."""
+        self._cursor.up_to_safe(self._setup.z.safe_mm)
+        operation = path.operation
+        self.lines.say(f"START with T{operation.cutter} in the spindle, {operation.part_id}/{operation.feature_id}")
+        self._note_start(path)
+        is_parting = self._is_parting(path)
+        if to_measure or is_parting:
+            self._all_off()
+        if to_measure:
+            write_measuring(self.lines, to_measure)
+        if is_parting:
+            self._stop_for_parting(path)
+        self._start_block(path)
+
+    def _finish(self, run: _Run) -> None:
         self._cursor.up_to_safe(self._setup.z.safe_mm)
         self.lines.add("M9")
         self.lines.add("M5")
         for line in self._dialect.safe_retract:
             self.lines.add(line)
+        measured = measured_bores(run.toolpaths)
+        if run.toolpaths[-1].operation in measured[-1:]:
+            write_measuring(self.lines, measured)
+            self._lift()  # the operator may have jogged
 
 
 def _first_place(path: Toolpath) -> tuple[float, float]:

@@ -97,7 +97,7 @@ def _depth_mm(a: Any, b: Any) -> float:
 
 
 def _width_mm(figure: Any) -> float:
-    """Width of the widest piece: 2 area / perimeter, right for long slivers; where it is fat, the largest disc in it."""
+    """Width of the widest piece: 2 area / perimeter, right for slivers; where fat, the largest disc in it."""
     widest = 0.0
     for piece in shapely.get_parts(figure):
         if piece.length == 0:

@@ -116,9 +116,9 @@ def profile(h, shape, r, tip, slope):
 
 
 @njit(cache=True, nogil=True)
-def _depth_at(tri, u, v, ax, ay, bx, by, zt, shape, r, tip, slope):
+def _depth_at(tri, u, v, ax, ay, bx, by, zt, lift, shape, r, tip, slope):
     """Depth of the point tri0 + u (tri1 - tri0) + v (tri2 - tri0) in a cone or ball; concave in u and v, so the
-    profile is carried on steeply below the tip."""
+    profile is carried on steeply below the tip. `lift` is added to the height over the tip."""
     x = tri[0] + u * (tri[3] - tri[0]) + v * (tri[6] - tri[0])
     y = tri[1] + u * (tri[4] - tri[1]) + v * (tri[7] - tri[1])
     h = tri[2] + u * (tri[5] - tri[2]) + v * (tri[8] - tri[2]) - zt
@@ -128,44 +128,44 @@ def _depth_at(tri, u, v, ax, ay, bx, by, zt, shape, r, tip, slope):
         wide = tip + h / slope
     else:
         wide = 1e3 * h
-    return min(h, wide - point_segment(x, y, ax, ay, bx, by))
+    return min(h + lift, wide - point_segment(x, y, ax, ay, bx, by))
 
 
 @njit(cache=True, nogil=True)
-def _on_line(tri, u, ax, ay, bx, by, zt, shape, r, tip, slope):
+def _on_line(tri, u, ax, ay, bx, by, zt, lift, shape, r, tip, slope):
     """Largest depth for v in [0, 1 - u], by golden section."""
     lo, hi = 0.0, 1.0 - u
     m0, m1 = hi - GOLDEN * (hi - lo), lo + GOLDEN * (hi - lo)
-    d0 = _depth_at(tri, u, m0, ax, ay, bx, by, zt, shape, r, tip, slope)
-    d1 = _depth_at(tri, u, m1, ax, ay, bx, by, zt, shape, r, tip, slope)
+    d0 = _depth_at(tri, u, m0, ax, ay, bx, by, zt, lift, shape, r, tip, slope)
+    d1 = _depth_at(tri, u, m1, ax, ay, bx, by, zt, lift, shape, r, tip, slope)
     for _ in range(N_GOLDEN):
         if d0 < d1:
             lo, m0, d0 = m0, m1, d1
             m1 = lo + GOLDEN * (hi - lo)
-            d1 = _depth_at(tri, u, m1, ax, ay, bx, by, zt, shape, r, tip, slope)
+            d1 = _depth_at(tri, u, m1, ax, ay, bx, by, zt, lift, shape, r, tip, slope)
         else:
             hi, m1, d1 = m1, m0, d0
             m0 = hi - GOLDEN * (hi - lo)
-            d0 = _depth_at(tri, u, m0, ax, ay, bx, by, zt, shape, r, tip, slope)
+            d0 = _depth_at(tri, u, m0, ax, ay, bx, by, zt, lift, shape, r, tip, slope)
     return max(d0, d1)
 
 
 @njit(cache=True, nogil=True)
-def _deepest(tri, ax, ay, bx, by, zt, shape, r, tip, slope):
+def _deepest(tri, ax, ay, bx, by, zt, lift, shape, r, tip, slope):
     """Largest depth over a triangle: golden section in u over golden sections in v."""
     lo, hi = 0.0, 1.0
     m0, m1 = hi - GOLDEN * (hi - lo), lo + GOLDEN * (hi - lo)
-    d0 = _on_line(tri, m0, ax, ay, bx, by, zt, shape, r, tip, slope)
-    d1 = _on_line(tri, m1, ax, ay, bx, by, zt, shape, r, tip, slope)
+    d0 = _on_line(tri, m0, ax, ay, bx, by, zt, lift, shape, r, tip, slope)
+    d1 = _on_line(tri, m1, ax, ay, bx, by, zt, lift, shape, r, tip, slope)
     for _ in range(N_GOLDEN):
         if d0 < d1:
             lo, m0, d0 = m0, m1, d1
             m1 = lo + GOLDEN * (hi - lo)
-            d1 = _on_line(tri, m1, ax, ay, bx, by, zt, shape, r, tip, slope)
+            d1 = _on_line(tri, m1, ax, ay, bx, by, zt, lift, shape, r, tip, slope)
         else:
             hi, m1, d1 = m1, m0, d0
             m0 = hi - GOLDEN * (hi - lo)
-            d0 = _on_line(tri, m0, ax, ay, bx, by, zt, shape, r, tip, slope)
+            d0 = _on_line(tri, m0, ax, ay, bx, by, zt, lift, shape, r, tip, slope)
     return max(d0, d1)
 
 
@@ -199,9 +199,11 @@ def bin_boxes(boxes, x0, y0, bin_mm, n_rows, n_cols):
 @njit(cache=True, nogil=True)
 def gouge_pieces(
     a, b, pieces, cutter, shape, radius, tip, slope, tris, boxes, tops, floor_tol, wall_tol, first, items, bin_top,
-    x0, y0, bin_mm, n_rows, n_cols, z_step_mm, xy_step_mm, worst, worst_tri,
+    x0, y0, bin_mm, n_rows, n_cols, z_step_mm, xy_step_mm, worst, worst_deep, worst_tri,
 ):  # fmt: skip
-    """Largest depth less wall_tol of each piece a..b-1 into any triangle, into worst (m,) with the triangle's index.
+    """Largest depth less its tolerance of each piece a..b-1 into any triangle, into worst (m,), with that depth and
+    the triangle's index. The tolerance is the wall's, or the floor's where that is smaller and the tip's depth, not
+    the flank's, is the depth.
 
     tris (k, 9) three corners each; boxes (k, 4) and tops (k,) bound them; floor_tol (k,) is how far a tip may be
     below a face, wall_tol (k,) how far a flank may be in it; bin_top (bins,) the highest triangle less its tolerance.
@@ -248,7 +250,8 @@ def gouge_pieces(
                             continue
                         stamp[t] = mark
                         over = tops[t] - zt
-                        if over <= floor_tol[t] or over - wall_tol[t] <= worst[k]:
+                        down_tol = min(floor_tol[t], wall_tol[t])
+                        if over <= floor_tol[t] or over - down_tol <= worst[k]:
                             continue
                         if (
                             boxes[t, 0] > max(px, qx) + r or boxes[t, 2] < min(px, qx) - r
@@ -261,13 +264,20 @@ def gouge_pieces(
                         depth = r - segment_polygon(px, py, qx, qy, xs, ys, n)
                         if depth - wall_tol[t] <= worst[k] or depth <= 0.0:
                             continue
-                        depth = min(depth, over)
+                        tol = wall_tol[t]
                         if shape[g] != FLAT:
                             if depth <= wall_tol[t]:
                                 continue
-                            depth = _deepest(tris[t], px, py, qx, qy, zt, shape[g], r, tip[g], slope[g])
-                        if depth > 0.0 and depth - wall_tol[t] > worst[k]:
-                            worst[k] = depth - wall_tol[t]
+                            # The height counts over its own tolerance: let the tip in by the difference.
+                            lift = wall_tol[t] - down_tol
+                            depth = _deepest(tris[t], px, py, qx, qy, zt, lift, shape[g], r, tip[g], slope[g])
+                        elif over < depth:
+                            if depth > wall_tol[t]:
+                                tol = down_tol
+                            depth = over
+                        if depth > 0.0 and depth - tol > worst[k]:
+                            worst[k] = depth - tol
+                            worst_deep[k] = depth
                             worst_tri[k] = t
 
 

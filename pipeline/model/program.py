@@ -25,6 +25,14 @@ class LineRange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Start:
+    """A line, 1-based, at which the machine can be started: all that the lines after it need is stated again there."""
+
+    line: int
+    words: str  # "T3, handle-left/edge": the cutter that is in the spindle or put in, and what is cut first
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Program:
     """RS274/NGC text for one setup."""
 
@@ -33,3 +41,4 @@ class Program:
     text: str
     sections: tuple[Section, ...]
     index: tuple[LineRange, ...]
+    starts: tuple[Start, ...] = ()  # every section and the places inside long ones, in line order

@@ -23,7 +23,7 @@ from pipeline.nest.task import STREAMS, TOL_MM, Layout, Task, free_mask, run
 from pipeline.nest.walking import Rooms, walk
 
 _REPAIRS = 6
-_WALKS, _STEPS = 6.0, 20  # walks, and steps of each, times the square root of the effort
+_WALKS, _STEPS = 5.0, 20  # walks, and steps of each, times the square root of the effort
 _FILL, _IMPROVE = 1, 3  # attempts to get a disc in, per unit of effort
 _IMPROVE_ROUNDS = 2
 

@@ -19,9 +19,9 @@ from pipeline.model.shop import Cutter
 from pipeline.model.toolpath import PathPass
 from pipeline.model.units import EPS_MM
 from pipeline.operations.motion import PassBuilder
-from pipeline.operations.spot import R_PLANE_MM
-from pipeline.shop.cutting import CutData, bore_factor, helix_pitch_mm
+from pipeline.shop.cutting import CutData, bore_factor, helix_angle_rad, helix_pitch_mm, inside_feed_mm_min
 
+R_PLANE_MM = 0.3  # the feed down begins this far above the surface
 AIR_MM = 0.2  # the helix begins this far above the surface
 RISE_MM = 0.1  # the way back to the axis leaves the floor by this much, so that it does not rub
 FIRST_RING = 1.9  # in cutter diameters: short of 2, so that the end's worn corner leaves no pip in the middle
@@ -57,12 +57,14 @@ def plan_ring(
     pitch_mm: float,
     feed_mm_min: float,
     cutter: Cutter,
+    cut: CutData,
     clearance_mm: float,
 ) -> PathPass:
     """One ring: helix from `start_z_mm` (in the air) to `floor_z_mm` and one flat turn there. Setup frame, mm.
 
     `cleared_mm` is the diameter already open down to the floor, 0 for solid metal. `pitch_mm` is the most per turn: it
-    is lowered so that the helix makes whole turns. `feed_mm_min` is the edge's, along the wall.
+    is lowered so that the helix makes whole turns. `feed_mm_min` is the edge's, along the wall; the centre's is lower,
+    on the helix by its angle too, but never so low that the chip is too thin.
     Raises PlanError when the cutter does not fit or would leave a post.
     """
     d = cutter.diameter_mm
@@ -87,7 +89,9 @@ def plan_ring(
     radius = (hole_mm - d) / 2
     turns = max(1, math.ceil((start_z_mm - floor_z_mm) / pitch_mm - EPS_MM))
     pitch = (start_z_mm - floor_z_mm) / turns
-    feed = feed_mm_min * bore_factor(hole_mm, d)
+    factor, low = bore_factor(hole_mm, d), cut.least_feed_mm_min
+    feed = inside_feed_mm_min(feed_mm_min, factor, least_feed_mm_min=low)
+    down = min(feed, feed_mm_min * cut.ramp_share(helix_angle_rad(hole_mm - d, pitch)))
     wall = (cx + radius, cy)
     half_way = (cx + radius / 2, cy)
     path = PassBuilder(pass_id, clearance_mm=clearance_mm).start(cx, cy)
@@ -95,7 +99,7 @@ def plan_ring(
     path.line(cx, cy, start_z_mm, feed)
     path.arc(*wall, start_z_mm, centre=half_way, ccw=True, feed=feed)
     for left in reversed(range(turns)):  # counted up from the floor, so that the last turn ends on it exactly
-        path.arc(*wall, floor_z_mm + pitch * left, centre=(cx, cy), ccw=True, feed=feed)
+        path.arc(*wall, floor_z_mm + pitch * left, centre=(cx, cy), ccw=True, feed=down)
     path.arc(*wall, floor_z_mm, centre=(cx, cy), ccw=True, feed=feed)
     path.arc(cx, cy, floor_z_mm + RISE_MM, centre=half_way, ccw=True, feed=feed)
     return path.done()
@@ -134,6 +138,7 @@ def plan_bore(
                 pitch_mm=ring_pitch_mm(ring, cutter.diameter_mm, cut),
                 feed_mm_min=feed,
                 cutter=cutter,
+                cut=cut,
                 clearance_mm=clearance_mm,
             )
         )

@@ -74,15 +74,10 @@ def plan_clearing(region: Area, *, stepover_mm: float, cutter_radius_mm: float) 
     return Clearing(region=region, root=rings[0], stepover_mm=step, cutter_radius_mm=cutter_radius_mm)
 
 
-def clear_level(b: PassBuilder, clearing: Clearing, *, from_z_mm: float, z_mm: float, cut: CutData, where: str,
-                feed: float | None = None) -> None:  # fmt: skip
-    """Cuts all rings at `z_mm`; everything of the region above `from_z_mm` is already air. `feed` overrides both the
-    slot and the clearing feed (a floor finish)."""
-    slot, clear = (cut.slot_feed_mm_min, cut.clear_feed_mm_min) if feed is None else (feed, feed)
+def clear_level(b: PassBuilder, clearing: Clearing, *, from_z_mm: float, z_mm: float, cut: CutData, where: str) -> None:
+    """Cuts all rings at `z_mm`; everything of the region above `from_z_mm` is already air."""
     slope = ramp_slope(cut.ramp_angle_rad, where=where)
-    level = _Level(
-        b=b, clearing=clearing, from_z=from_z_mm, z=z_mm, cut=cut, slope=slope, slot=slot, clear=clear, done=[]
-    )
+    level = _Level(b=b, clearing=clearing, from_z=from_z_mm, z=z_mm, cut=cut, slope=slope, done=[])
     level.cut_ring(clearing.root)
 
 
@@ -94,8 +89,6 @@ class _Level:
     z: float
     cut: CutData
     slope: float
-    slot: float
-    clear: float
     done: list[Path]
 
     def cut_ring(self, ring: Ring) -> None:
@@ -106,16 +99,17 @@ class _Level:
 
     def cut_loop(self, loop: Path, ring: Ring, *, is_leaf: bool) -> None:
         s = None if is_leaf and loop is ring.loops[0] else self.link(loop)
-        feed = self.clear
+        feed = self.cut.clear_feed_mm_min
         if s is None:
             s = self.enter(loop, ring)
-            feed = self.slot
+            feed = self.cut.slot_feed_mm_min
         follow(
             self.b,
             loop.sub(s, s + loop.length_mm),
             z_mm=self.z,
             feed=feed,
             cutter_radius_mm=self.clearing.cutter_radius_mm,
+            feed_low=self.cut.least_feed_mm_min,
         )
         self.done.append(loop)
 
@@ -126,7 +120,7 @@ class _Level:
         if abs(b.z - self.z) < EPS_MM:
             s, distance = loop.nearest(b.x, b.y)
             if distance <= longest and region.holds_line((b.x, b.y), loop.at(s)[:2], slack_mm=LINK_SLACK_MM):
-                b.line(*loop.at(s)[:2], self.z, self.slot)
+                b.line(*loop.at(s)[:2], self.z, self.cut.slot_feed_mm_min)
                 return s
         best: tuple[float, tuple[float, float], float] | None = None
         _, targets = loop.sampled(SAMPLE_MM)
@@ -147,7 +141,7 @@ class _Level:
             return None
         b.lift()
         descend(b, x, y, floor_z_mm=self.z, plunge_feed=self.cut.plunge_feed_mm_min)
-        b.line(*loop.at(s)[:2], self.z, self.slot)
+        b.line(*loop.at(s)[:2], self.z, self.cut.slot_feed_mm_min)
         return s
 
     def enter(self, loop: Path, ring: Ring) -> float:
@@ -162,15 +156,19 @@ class _Level:
                 s, _ = loop.nearest(x, y)
                 toward = loop.at(s)[:2]
                 self.down_to_last_level(*on_ray((x, y), toward, radius))
-                helix(b, (x, y), radius, toward=toward, z_mm=self.z, slope=self.slope, feed=self.cut.ramp_feed_mm_min)
-                b.line(*toward, self.z, self.slot)
+                helix(b, (x, y), radius, toward=toward, z_mm=self.z, slope=self.slope, cut=self.cut,
+                      cutter_radius_mm=self.clearing.cutter_radius_mm)  # fmt: skip
+                b.line(*toward, self.z, self.cut.slot_feed_mm_min)
                 return s
         longest = int(np.argmax(np.diff(loop.ends)))
         s = float(loop.ends[longest])
         ramp = (self.from_z - self.z) / self.slope
         path = loop.sub(s - ramp, s)
         self.down_to_last_level(*path.start)
-        follow(b, path, z_mm=self.z, feed=self.cut.ramp_feed_mm_min, cutter_radius_mm=self.clearing.cutter_radius_mm)
+        follow(
+            b, path, z_mm=self.z, feed=self.cut.ramp_feed_mm_min, cutter_radius_mm=self.clearing.cutter_radius_mm,
+            feed_low=self.cut.least_feed_mm_min,
+        )  # fmt: skip
         return s
 
     def down_to_last_level(self, x: float, y: float) -> None:

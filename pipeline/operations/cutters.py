@@ -23,6 +23,8 @@ from pipeline.shop.cutting import CutData, cut_data
 CORNER_SHARE = 0.98  # a cutter a little smaller than an inside corner walks round it instead of standing still
 BORE_SHARE = 0.8  # of a bore's diameter: room for chips. Common practice, no source
 DRILLED_SPREAD_MM = 0.03  # a drilled hole scatters more than limits closer than this. Common practice, no source
+PREDRILL_SHARE = 0.5  # a helix on a narrower path, in cutter diameters, is opened by a drill first. Our shop's rule
+PREDRILL_STOCK_MM = 0.2  # on the wall after it: more than a drill wanders. Our shop's rule
 CLOSE_FIT_MM = 0.03  # limits at most this wide get a finishing ring of their own
 ALLOWANCE_SHARE = 0.06  # of the diameter, left on walls for the finishing pass
 ALLOWANCE_LOW_MM, ALLOWANCE_HIGH_MM = 0.05, 0.2
@@ -91,8 +93,8 @@ def drills_for(hole: Hole, means: Means) -> tuple[Cutter, ...]:
     return tuple(sorted(fit, key=lambda c: (abs(c.diameter_mm - hole.diameter_mm), -c.diameter_mm, c.number)))
 
 
-def spot_drill(means: Means, where: str) -> Cutter:
-    """The crib's smallest spot drill: it reaches between tall stock best. Raises PlanError."""
+def spot_drill(drill: Cutter, means: Means, where: str) -> Cutter:
+    """The crib's smallest spot drill, as blunt as the drill's point if there is one. Raises PlanError."""
     spots = means.of_kind(CutterKind.SPOT)
     if not spots:
         raise PlanError(
@@ -102,7 +104,21 @@ def spot_drill(means: Means, where: str) -> Cutter:
             hint="add a spot drill to the crib",
             code="O402",
         )
-    return spots[-1]
+    blunt = [spot for spot in spots if spot.point_angle_rad >= drill.point_angle_rad - EPS_MM]
+    return (blunt or spots)[-1]
+
+
+def predrill(size_mm: float, cutter: Cutter, means: Means) -> Cutter | None:
+    """The largest drill that opens a bore for a cutter barely smaller than it and leaves its wall real stock.
+
+    A helix on a narrow path has little feed, so its chip in the solid is thin. None where the path is wide enough, and
+    without such a drill.
+    """
+    if size_mm - cutter.diameter_mm > PREDRILL_SHARE * cutter.diameter_mm:
+        return None
+    limit = size_mm - 2 * PREDRILL_STOCK_MM
+    fit = [d for d in means.of_kind(CutterKind.DRILL) if size_mm / 2 <= d.diameter_mm <= limit + EPS_MM]
+    return fit[0] if fit else None
 
 
 def bore_cutter(hole: Hole, drop_mm: float, means: Means, where: str) -> Cutter:

@@ -18,6 +18,7 @@ from pipeline.shop.cutting import CutData
 
 PLAIN_DEPTH = 1.0  # up to so many diameters a hole is drilled in one go
 CHIP_BREAK_DEPTH = 2.5  # up to so many the chip is only broken; deeper, every peck clears the flutes. Common practice
+PECK_ROUNDING_MM = 0.001  # pecks are counted up to it: the text's own rounding must not leave a last bite that rubs
 PECK_SHARE = 0.5  # of the diameter, when the crib names no peck. Common practice, no source
 
 
@@ -52,6 +53,12 @@ def peck_bottoms_mm(retract_z_mm: float, bottom_z_mm: float, peck_mm: float) -> 
     return (*(retract_z_mm - peck_mm * (k + 1) for k in range(count - 1)), bottom_z_mm)
 
 
+def even_peck_mm(height_mm: float, peck_mm: float) -> float:
+    """The peck that takes the height from the R plane in equal bites, none over `peck_mm` (but for the rounding)."""
+    count = math.ceil(height_mm / peck_mm - EPS_MM)
+    return (math.floor(height_mm / count / PECK_ROUNDING_MM) + 1) * PECK_ROUNDING_MM
+
+
 def plan_drill(
     *, pass_id: str, at_mm: tuple[float, float], top_z_mm: float, tip_z_mm: float, cutter: Cutter, cut: CutData
 ) -> HolePass:
@@ -69,7 +76,8 @@ def plan_drill(
             code="O402",
         )
     cycle = choose_cycle(depth, cutter.diameter_mm)
-    peck = 0.0 if cycle == "drill" else cutter.peck_mm or PECK_SHARE * cutter.diameter_mm
+    longest = cutter.peck_mm or PECK_SHARE * cutter.diameter_mm
+    peck = 0.0 if cycle == "drill" else even_peck_mm(depth + R_PLANE_MM, longest)
     x, y = at_mm
     return HolePass(
         id=pass_id,

@@ -16,10 +16,13 @@ from pipeline.geometry.paths import Path
 from pipeline.model.arrays import Float
 from pipeline.model.units import EPS_MM
 from pipeline.operations.motion import PassBuilder
+from pipeline.shop.cutting import CutData, inside_feed_mm_min
 
 APPROACH_MM = 0.3  # feed begins this far above a floor that is already cut
-INSIDE_LOW = 0.1  # the centre is never slower than this share of the feed on the inside of an arc
-OUTSIDE_HIGH = 1.5  # nor faster than this round the outside. Both: common practice, no source
+OUTSIDE_HIGH = 1.5  # the centre is never faster than this share of the feed round the outside
+TINY_ARC_MM = 0.15  # a turn to the left this tight goes in straight steps: the centre would all but stand still
+TINY_CHORD_MM = 0.001
+OUTSIDE_WALL_MM = 0.25  # a wall of a smaller radius is a corner: nothing excuses a raised feed. Both: common practice
 DRIFT_DIAMETERS = 3.0  # length of a drift onto a wall. Common practice, no source
 SMOOTH_STEP_MM = 0.05  # samples of a drift
 
@@ -51,27 +54,31 @@ def ramp_slope(ramp_angle_rad: float, *, where: str) -> float:
 
 
 def arc_feed(
-    feed: float, path_radius_mm: float, *, left_turn: bool, cutter_radius_mm: float, feed_high: float
+    feed: float, path_radius_mm: float, *, left_turn: bool, cutter_radius_mm: float, feed_high: float, feed_low: float
 ) -> float:
     """Feed of the centre that gives the edge at the wall the feed asked for, the wall being on the right.
 
-    On a left turn the wall of radius R = path + r is outside the path: (R - r) / R, not below `INSIDE_LOW`. On a right
-    turn it is inside, R = path - r: (R + r) / R, not above `OUTSIDE_HIGH` nor `feed_high`. Machinery's Handbook
-    (from memory). mm, mm/min.
+    On a left turn the wall of radius R = path + r is outside the path: (R - r) / R, with a chip that still cuts
+    (`feed_low`). On a right turn it is inside, R = path - r: (R + r) / R, not above `OUTSIDE_HIGH` nor `feed_high`, and
+    1 round a corner. Machinery's Handbook (from memory). mm, mm/min.
     """
     if left_turn:
-        return feed * max(path_radius_mm / (path_radius_mm + cutter_radius_mm), INSIDE_LOW)
+        factor = path_radius_mm / (path_radius_mm + cutter_radius_mm)
+        return inside_feed_mm_min(feed, factor, least_feed_mm_min=feed_low)
     wall = path_radius_mm - cutter_radius_mm
+    if wall <= OUTSIDE_WALL_MM:
+        return feed
     factor = OUTSIDE_HIGH if wall * OUTSIDE_HIGH <= path_radius_mm else path_radius_mm / wall
     return max(feed, min(feed * factor, feed_high))
 
 
 def follow(
-    b: PassBuilder, path: Path, *, z_mm: float, feed: float, cutter_radius_mm: float, feed_high: float = 0.0
-) -> None:
+    b: PassBuilder, path: Path, *, z_mm: float, feed: float, cutter_radius_mm: float, feed_low: float,
+    feed_high: float = 0.0,
+) -> None:  # fmt: skip
     """Travels the path from where the cutter stands, sinking evenly with the length to `z_mm`.
 
-    `feed_high` is how far the feed may be raised on outside arcs; 0 never raises it (a slot has a wall on both sides).
+    `feed_low` is the least feed with which a tooth still cuts. `feed_high` is how far the feed may be raised on outside arcs; 0 never raises it (a slot has a wall on both sides).
     """
     z0, total = b.z, path.length_mm
     b.line(*path.start, b.z, feed)
@@ -82,7 +89,16 @@ def follow(
             b.line(x1, y1, z, feed)
             continue
         radius = math.hypot(x0 - cx, y0 - cy)
-        arc = arc_feed(feed, radius, left_turn=sweep > 0, cutter_radius_mm=cutter_radius_mm, feed_high=feed_high)
+        if sweep > 0 and radius < TINY_ARC_MM:
+            slow = inside_feed_mm_min(feed, 0.0, least_feed_mm_min=feed_low)
+            steps = Path(np.array([row]), False).flattened(chord_mm=TINY_CHORD_MM)[1:]
+            z_start = b.z
+            for k, (x, y) in enumerate(steps.tolist(), start=1):
+                b.line(x, y, z_start + (z - z_start) * k / len(steps), slow)
+            continue
+        arc = arc_feed(
+            feed, radius, left_turn=sweep > 0, cutter_radius_mm=cutter_radius_mm, feed_high=feed_high, feed_low=feed_low
+        )
         b.arc(x1, y1, z, centre=(cx, cy), ccw=sweep > 0, feed=arc)
 
 
@@ -95,7 +111,7 @@ def descend(b: PassBuilder, x: float, y: float, *, floor_z_mm: float, plunge_fee
 
 def helix(
     b: PassBuilder, centre: tuple[float, float], radius_mm: float, *, toward: tuple[float, float], z_mm: float,
-    slope: float, feed: float,
+    slope: float, cut: CutData, cutter_radius_mm: float,
 ) -> None:  # fmt: skip
     """Whole turns counter-clockwise from the height of the cutter down to `z_mm`, then one flat turn.
 
@@ -105,9 +121,12 @@ def helix(
     turns = max(1, math.ceil(drop / (math.tau * radius_mm * slope) - EPS_MM))
     x, y = on_ray(centre, toward, radius_mm)
     top = b.z
+    factor = radius_mm / (radius_mm + cutter_radius_mm)
+    flat = inside_feed_mm_min(cut.slot_feed_mm_min, factor, least_feed_mm_min=cut.least_feed_mm_min)
+    feed = min(flat, cut.slot_feed_mm_min * cut.ramp_share(math.atan2(drop, turns * math.tau * radius_mm)))
     for k in range(1, turns + 1):
         b.arc(x, y, z_mm if k == turns else top - drop * k / turns, centre=centre, ccw=True, feed=feed)
-    b.arc(x, y, z_mm, centre=centre, ccw=True, feed=feed)
+    b.arc(x, y, z_mm, centre=centre, ccw=True, feed=flat)
 
 
 def on_ray(centre: tuple[float, float], toward: tuple[float, float], radius_mm: float) -> tuple[float, float]:

@@ -16,13 +16,14 @@ from pipeline.model.setup import PlacedPart, Setup
 from pipeline.model.shop import Cutter
 from pipeline.model.toolpath import NotCut, Operation, Toolpath
 from pipeline.operations.bore import plan_bore
-from pipeline.operations.cutters import CLOSE_FIT_MM, Means, bore_cutter, spot_drill
+from pipeline.operations.cutters import CLOSE_FIT_MM, Means, bore_cutter, predrill, spot_drill
 from pipeline.operations.drill import peck_bottoms_mm, plan_drill, point_length_mm, through_tip_z_mm
 from pipeline.operations.heights import SAME_MM, nesting, surface_z_mm, through_floor_z_mm
 from pipeline.operations.not_cut import NO_REGION, SPILL_MM, centre_setup, hole_region, hole_ring, later_by_rule
 from pipeline.operations.spot import plan_spot
 
 SPOT_SHARE = 0.5  # of the hole's depth, at most: the dimple's tip stays above a shallow hole's point
+PREDRILL_FLOOR_MM = 0.1  # the point of a drill before a bore stays this far above a blind floor
 LEAST_WEB_MM = 0.3  # metal left under a blind hole on the show face. Common practice, no source
 
 
@@ -42,7 +43,6 @@ def drilled_hole(placed: PlacedPart, hole: Hole, drill: Cutter, *, setup: Setup,
     """
     where = f"{placed.part_id}/{hole.id}"
     top = placed.inside_z_mm
-    at = centre_setup(placed, hole)
     point = point_length_mm(drill.diameter_mm, drill.point_angle_rad)
     findings: tuple[Finding, ...] = ()
     if hole.through:
@@ -56,11 +56,25 @@ def drilled_hole(placed: PlacedPart, hole: Hole, drill: Cutter, *, setup: Setup,
             where=where, found=f"a hole whose drill T{drill.number} would end above its surface",
             wanted="a hole below the inside face", hint="check the hole's depth",
         )  # fmt: skip
-    spot = spot_drill(means, where)
+    toolpaths = _spot_and_drill(
+        placed, hole, drill, tip_mm=tip, means=means, note=f"full diameter to Z {tip + point:.3f} mm, the point below"
+    )
+    left = _left(
+        placed, hole, setup, made_mm=drill.diameter_mm, left_mm=means.tolerances.left_mm, full_to_mm=tip + point
+    )
+    return Work(toolpaths=toolpaths, not_cut=left, findings=findings)
+
+
+def _spot_and_drill(
+    placed: PlacedPart, hole: Hole, drill: Cutter, *, tip_mm: float, means: Means, note: str
+) -> tuple[tuple[str, Toolpath], ...]:
+    """The dimple and the drilled hole, both from the faced plane. Raises PlanError."""
+    where, at, top, tip = f"{placed.part_id}/{hole.id}", centre_setup(placed, hole), placed.inside_z_mm, tip_mm
+    spot = spot_drill(drill, means, where)
     spot_cut, drill_cut = means.cut(spot), means.cut(drill)
     spot_pass = plan_spot(
         pass_id=f"{where}/spot", at_mm=at, top_z_mm=top, hole_mm=min(drill.diameter_mm, hole.diameter_mm),
-        depth_high_mm=SPOT_SHARE * (top - tip), cutter=spot, cut=spot_cut,
+        drill_angle_rad=drill.point_angle_rad, depth_high_mm=SPOT_SHARE * (top - tip), cutter=spot, cut=spot_cut,
     )  # fmt: skip
     drill_pass = plan_drill(
         pass_id=f"{where}/drill", at_mm=at, top_z_mm=top, tip_z_mm=tip, cutter=drill, cut=drill_cut
@@ -69,31 +83,52 @@ def drilled_hole(placed: PlacedPart, hole: Hole, drill: Cutter, *, setup: Setup,
     if drill_pass.peck_mm > 0:
         n = len(peck_bottoms_mm(drill_pass.retract_z_mm, tip, drill_pass.peck_mm))
         pecks = f"; {n} pecks of {drill_pass.peck_mm:.2f} mm"
-    toolpaths = (
+    return (
         ("spot", Toolpath(passes=(spot_pass,), operation=_operation(
             placed, hole, "spot", spot, spot_cut.rpm, spot_pass.feed_mm_min, top, spot_pass.bottom_z_mm,
             note="the dimple's mouth stays inside the hole"))),
         ("drill", Toolpath(passes=(drill_pass,), operation=_operation(
             placed, hole, "drill", drill, drill_cut.rpm, drill_pass.feed_mm_min, top, tip,
-            note=f"full diameter to Z {tip + point:.3f} mm, the point below{pecks}"))),
+            note=f"{note}{pecks}"))),
     )  # fmt: skip
-    left = _left(
-        placed, hole, setup, made_mm=drill.diameter_mm, left_mm=means.tolerances.left_mm, full_to_mm=tip + point
-    )
-    return Work(toolpaths=toolpaths, not_cut=left, findings=findings)
 
 
-def bored_hole(placed: PlacedPart, hole: Hole, *, setup: Setup, means: Means) -> Work:
-    """Helical bore from the surface left by the hole's host. Raises PlanError."""
+def predrill_for(placed: PlacedPart, hole: Hole, *, setup: Setup, means: Means) -> Cutter | None:
+    """The drill that goes before a bore barely wider than its end mill; None where none is wanted or fits.
+
+    Raises PlanError when nothing bores the hole at all.
+    """
+    floor, where = _bore_floor_mm(placed, hole, setup, means), f"{placed.part_id}/{hole.id}"
+    cutter = bore_cutter(hole, setup.z.top_high_mm - floor, means, where)
+    drill = predrill(hole.diameter_mm, cutter, means)
+    if drill is None:
+        return None
+    depth = placed.inside_z_mm - _predrill_tip_mm(hole, drill, floor, setup)
+    return drill if 0 < depth <= min(drill.flute_length_mm, drill.reach_mm) else None
+
+
+def _predrill_tip_mm(hole: Hole, drill: Cutter, floor_mm: float, setup: Setup) -> float:
+    if not hole.through:
+        return floor_mm + PREDRILL_FLOOR_MM
+    return max(setup.z.skin_mm, floor_mm - point_length_mm(drill.diameter_mm, drill.point_angle_rad))
+
+
+def _bore_floor_mm(placed: PlacedPart, hole: Hole, setup: Setup, means: Means) -> float:
+    if hole.through:
+        return through_floor_z_mm(placed, hole.bottom_z_mm, setup.z)
+    return placed.bottom_z_mm + floor_aim_mm(hole, means.tolerances)
+
+
+def bored_hole(placed: PlacedPart, hole: Hole, *, first: Cutter | None = None, setup: Setup, means: Means) -> Work:
+    """Helical bore from the surface left by the hole's host, after the drill `first` where there is one.
+
+    Raises PlanError.
+    """
     where = f"{placed.part_id}/{hole.id}"
     nest = nesting(hole, placed.part)
     top = surface_z_mm(placed, nest.host)
-    findings: tuple[Finding, ...] = ()
-    if hole.through:
-        floor = through_floor_z_mm(placed, hole.bottom_z_mm, setup.z)
-    else:
-        floor = placed.bottom_z_mm + floor_aim_mm(hole, means.tolerances)
-        findings = _web(placed, hole, floor)
+    floor = _bore_floor_mm(placed, hole, setup, means)
+    findings = () if hole.through else _web(placed, hole, floor)
     if floor >= top:
         raise PlanError(
             where=where, found=f"a floor at Z {floor:.3f} mm under a surface at Z {top:.3f} mm",
@@ -117,10 +152,16 @@ def bored_hole(placed: PlacedPart, hole: Hole, *, setup: Setup, means: Means) ->
     left = _left(placed, hole, setup, made_mm=size, left_mm=means.tolerances.left_mm, full_to_mm=floor)
     if not hole.through and not hole.flat_bottom:
         left += (later_by_rule(
-            placed, hole, "hole point", region=hole_region(placed, hole),
+            placed, hole.id, "hole point", region=hole_region(placed, hole),
             low_z_mm=floor - hole.diameter_mm / 2, high_z_mm=floor + SPILL_MM,
         ),)  # fmt: skip
-    return Work(toolpaths=((stage, Toolpath(passes=passes, operation=operation)),), not_cut=left, findings=findings)
+    toolpaths: tuple[tuple[str, Toolpath], ...] = ((stage, Toolpath(passes=passes, operation=operation)),)
+    if first is not None:
+        tip = _predrill_tip_mm(hole, first, floor, setup)
+        toolpaths = (
+            *_spot_and_drill(placed, hole, first, tip_mm=tip, means=means, note="opened for the bore"), *toolpaths
+        )  # fmt: skip
+    return Work(toolpaths=toolpaths, not_cut=left, findings=findings)
 
 
 def size_aim_mm(hole: Hole, tolerances: Tolerances, where: str) -> float:
@@ -181,15 +222,18 @@ def _left(
     """What stays of a hole of diameter `made_mm`: the closed bottom of a through hole, the thread."""
     left: list[NotCut] = []
     if hole.through:
+        inside = full_to_mm - placed.bottom_z_mm
         left.append(later_by_rule(
-            placed, hole, "hole bottom", region=hole_region(placed, hole),
+            placed, hole.id, "drilled bottom" if inside > SAME_MM else "hole bottom",
+            amounts=f"full diameter ends at Z {full_to_mm:.3f} mm, {inside:.3f} mm inside the part"
+            if inside > SAME_MM else "", region=hole_region(placed, hole),
             low_z_mm=setup.z.skin_mm, high_z_mm=full_to_mm + SPILL_MM,
         ))  # fmt: skip
     if hole.thread is not None:
         # Where the drill is smaller than the drawn hole by more than may be left, the thread mill takes the ring.
         is_ring = hole.diameter_mm - made_mm > 2 * left_mm
         left.append(later_by_rule(
-            placed, hole, "thread", region=hole_ring(placed, hole, made_mm) if is_ring else NO_REGION,
+            placed, hole.id, "thread", region=hole_ring(placed, hole, made_mm) if is_ring else NO_REGION,
             low_z_mm=full_to_mm, high_z_mm=placed.bottom_z_mm + hole.top_z_mm,
         ))  # fmt: skip
     return tuple(left)

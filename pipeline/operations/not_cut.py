@@ -41,17 +41,29 @@ def later_by_recipe(placed: PlacedPart, feature: Feature, recipe: Recipe, *, set
     )
 
 
+def later_of_part(placed: PlacedPart, setup: Setup) -> tuple[NotCut, NotCut]:
+    """What every part waits for: its outer face, and the way out of the plate."""
+    amounts = f"skin {setup.z.skin_mm:.3f} mm and stock {setup.z.stock_below_mm:.3f} mm"
+    low, high = 0.0, placed.bottom_z_mm
+    return (
+        later_by_rule(placed, "outer-face", "outer face", low_z_mm=low, high_z_mm=high, amounts=amounts),
+        later_by_rule(placed, "edge", "break-out", low_z_mm=low, high_z_mm=setup.z.skin_mm),
+    )
+
+
 def later_by_rule(
-    placed: PlacedPart, feature: Feature, what: str, *, region: Float = NO_REGION, low_z_mm: float, high_z_mm: float
-) -> NotCut:
-    """A row of LATER: what a feature carries beside the operations of this program. `region` in the setup frame."""
+    placed: PlacedPart, feature_id: str, what: str, *, region: Float = NO_REGION, low_z_mm: float, high_z_mm: float,
+    amounts: str = "",
+) -> NotCut:  # fmt: skip
+    """A row of LATER: what a feature carries beside the operations of this program. `region` in the setup frame;
+    `amounts` goes before the row's reason."""
     operation, later_setup, reason = LATER[what]
     return NotCut(
         part_id=placed.part_id,
-        feature_id=feature.id,
+        feature_id=feature_id,
         operation=operation,
         setup=later_setup,
-        reason=reason,
+        reason=f"{amounts}: {reason}" if amounts else reason,
         region=region,
         low_z_mm=low_z_mm,
         high_z_mm=high_z_mm,

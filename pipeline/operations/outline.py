@@ -98,8 +98,9 @@ def plan_outline(
             b.line(b.x, b.y, z, cut.plunge_feed_mm_min)
             for path in ways:
                 follow(
-                    b, path, z_mm=z, feed=cut.finish_feed_mm_min, cutter_radius_mm=radius, feed_high=feed_high_mm_min
-                )
+                    b, path, z_mm=z, feed=cut.finish_feed_mm_min, cutter_radius_mm=radius,
+                    feed_low=cut.least_feed_mm_min, feed_high=feed_high_mm_min,
+                )  # fmt: skip
         swept.add(Area.swept(wall, radius), z_to_mm)
     return (b.done(),) if not math.isnan(b.z) else ()
 
@@ -112,8 +113,10 @@ def _rough_round(
     laps = max(1, math.ceil((z_from - z_to) / min(cut.stepdown_mm, lap * slope) - EPS_MM))
     b.start(*rough.at(begin)[:2]).rapid_down(min(z_from + APPROACH_MM, b.z))
     b.line(b.x, b.y, z_from, cut.plunge_feed_mm_min)
-    follow(b, rough.sub(begin, begin + laps * lap), z_mm=z_to, feed=cut.ramp_feed_mm_min, cutter_radius_mm=radius)
-    follow(b, rough.sub(begin, begin + lap), z_mm=z_to, feed=cut.slot_feed_mm_min, cutter_radius_mm=radius)
+    low, slot = cut.least_feed_mm_min, cut.slot_feed_mm_min
+    down = slot * cut.ramp_share(math.atan2(z_from - z_to, laps * lap))
+    follow(b, rough.sub(begin, begin + laps * lap), z_mm=z_to, feed=down, cutter_radius_mm=radius, feed_low=low)
+    follow(b, rough.sub(begin, begin + lap), z_mm=z_to, feed=slot, cutter_radius_mm=radius, feed_low=low)
 
 
 def _along_kerf(b: PassBuilder, rough: Path, begin: float, *, cut: CutData, radius: float) -> None:
@@ -121,7 +124,10 @@ def _along_kerf(b: PassBuilder, rough: Path, begin: float, *, cut: CutData, radi
     s, _ = rough.nearest(b.x, b.y)
     gap = (begin - s) % rough.length_mm
     if SAMPLE_MM < gap < rough.length_mm - SAMPLE_MM:
-        follow(b, rough.sub(s, s + gap), z_mm=b.z, feed=cut.slot_feed_mm_min, cutter_radius_mm=radius)
+        follow(
+            b, rough.sub(s, s + gap), z_mm=b.z, feed=cut.slot_feed_mm_min, cutter_radius_mm=radius,
+            feed_low=cut.least_feed_mm_min,
+        )  # fmt: skip
 
 
 def _rough_stretch(b: PassBuilder, path: Path, *, z_from: float, z_to: float, cut: CutData, radius: float) -> None:
@@ -132,7 +138,9 @@ def _rough_stretch(b: PassBuilder, path: Path, *, z_from: float, z_to: float, cu
         b.start(*path.start).rapid_down(min(z_from + APPROACH_MM, b.z))
         # the void is only as wide as the cutter: down at feed, in air
         b.line(b.x, b.y, z, cut.plunge_feed_mm_min)
-        follow(b, path, z_mm=z, feed=cut.slot_feed_mm_min, cutter_radius_mm=radius)
+        follow(
+            b, path, z_mm=z, feed=cut.slot_feed_mm_min, cutter_radius_mm=radius, feed_low=cut.least_feed_mm_min
+        )
 
 
 def _stretches(rough: Path, kerf: Area, diameter: float) -> tuple[tuple[float, float], ...] | None:

@@ -28,8 +28,8 @@ from pipeline.model.toolpath import NotCut, Operation, Plan, Toolpath
 from pipeline.operations.cutters import Means, drills_for, face_cutters, outline_cutter
 from pipeline.operations.face import plan_face
 from pipeline.operations.heights import SAME_MM, is_open, nesting
-from pipeline.operations.hole_work import Work, bored_hole, drilled_hole
-from pipeline.operations.not_cut import later_by_recipe
+from pipeline.operations.hole_work import Work, bored_hole, drilled_hole, predrill_for
+from pipeline.operations.not_cut import later_by_recipe, later_of_part
 from pipeline.operations.outline import Kerf, plan_outline, unreached
 from pipeline.operations.pocket_work import milled_pocket
 from pipeline.operations.recipes import STAGES, Case, recipe_for
@@ -84,6 +84,7 @@ def plan_toolpaths(
             ]
             not_cut += work.not_cut
             findings += work.findings
+        not_cut += later_of_part(placed, setup)
     outlines, outline_findings = _outlines(setup, means)
     findings += outline_findings
     toolpaths = (*_in_order(steps), *outlines)
@@ -107,13 +108,17 @@ def _work(placed: PlacedPart, feature: Feature, setup: Setup, means: Means) -> W
     """One feature by the table of recipes."""
     drills = drills_for(feature, means) if isinstance(feature, Hole) else ()
     case = Case(feature=feature, is_open=is_open(feature, placed.part), is_drillable=bool(drills))
+    first = None
+    if isinstance(feature, Hole) and case.from_inside and not drills:
+        first = predrill_for(placed, feature, setup=setup, means=means)
+        case = replace(case, is_narrow=first is not None)
     recipe = recipe_for(case)
     if not recipe.now:
         return Work(not_cut=(later_by_recipe(placed, feature, recipe, setup=setup),))
-    if isinstance(feature, Hole) and "drill" in recipe.now:
-        return _first_drill_that_reaches(placed, feature, drills, setup, means)
+    if isinstance(feature, Hole) and "bore" in recipe.now:
+        return bored_hole(placed, feature, first=first, setup=setup, means=means)
     if isinstance(feature, Hole):
-        return bored_hole(placed, feature, setup=setup, means=means)
+        return _first_drill_that_reaches(placed, feature, drills, setup, means)
     if isinstance(feature, Pocket):
         beyond = _beyond(placed, feature, setup, means)
         return milled_pocket(placed, feature, beyond_mm=beyond, setup=setup, means=means)

@@ -75,16 +75,15 @@ def plan_pocket(
         floor = floor_z_mm + floor_allowance_mm
         above = top_z_mm
         clearings = [plan_clearing(r, stepover_mm=cut.stepover_mm, cutter_radius_mm=radius) for r in rough]
-        heights: list[tuple[float, float | None]] = [(z, None) for z in level_heights(top_z_mm, floor, cut.stepdown_mm)]
+        heights = [(f"level-{k}", z) for k, z in enumerate(level_heights(top_z_mm, floor, cut.stepdown_mm), start=1)]
         if finish and floor_allowance_mm > 0:
-            heights.append((floor_z_mm, cut.finish_feed_mm_min))
-        for k, (z, feed) in enumerate(heights):
-            name = f"level-{k + 1}" if feed is None else "floor"
+            heights.append(("floor", floor_z_mm))
+        for name, z in heights:
             for j, clearing in enumerate(clearings):
                 b = PassBuilder(
                     f"{where}/{name}" + (f"-{j + 1}" if len(clearings) > 1 else ""), clearance_mm=clearance_mm
                 )
-                clear_level(b, clearing, from_z_mm=above, z_mm=z, cut=cut, where=where, feed=feed)
+                clear_level(b, clearing, from_z_mm=above, z_mm=z, cut=cut, where=where)
                 passes.append(b.done())
             above = z
         if not (finish and allowance > 0 and heights):
@@ -108,6 +107,7 @@ def plan_pocket(
                         z_mm=z,
                         feed=cut.finish_feed_mm_min,
                         cutter_radius_mm=radius,
+                        feed_low=cut.least_feed_mm_min,
                         feed_high=feed_high_mm_min,
                     )
                 passes.append(b.done())

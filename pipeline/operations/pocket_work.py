@@ -57,7 +57,7 @@ def milled_pocket(placed: PlacedPart, pocket: Pocket, *, beyond_mm: float, setup
                 note="clear, then floor and walls",
             )  # fmt: skip
             left = (later_by_rule(
-                placed, pocket, "pocket bottom", region=loop_region(placed, pocket.outer),
+                placed, pocket.id, "pocket bottom", region=loop_region(placed, pocket.outer),
                 low_z_mm=setup.z.skin_mm, high_z_mm=floor + SPILL_MM,
             ),) if is_through else ()  # fmt: skip
             return Work(toolpaths=(("pocket", Toolpath(operation=operation, passes=result.passes)),), not_cut=left)

@@ -21,11 +21,13 @@ STAGES = ("face", "spot", "drill", "bore", "pocket", "bore in a pocket", "outlin
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
     """What the choice of a row depends on. `is_open`: nothing of the finished part lies above the feature's top.
-    `is_drillable`: a drill in the crib makes it within its limits."""
+    `is_drillable`: a drill in the crib makes it within its limits. `is_narrow`: the end mill that bores it is barely
+    smaller, and a drill in the crib goes before it."""
 
     feature: Feature
     is_open: bool
     is_drillable: bool
+    is_narrow: bool = False
 
     @property
     def from_inside(self) -> bool:
@@ -54,6 +56,10 @@ def _drilled(case: Case) -> bool:
     return case.from_inside and case.is_drillable
 
 
+def _predrilled(case: Case) -> bool:
+    return case.from_inside and case.is_narrow
+
+
 def _from_inside(case: Case) -> bool:
     return case.from_inside
 
@@ -66,6 +72,8 @@ EVERY_PART = ("face", "outline")  # first and last, round all that its features 
 
 RECIPES: tuple[Recipe, ...] = (
     Recipe(feature=Hole, when="a drill within its limits, no flat floor", applies=_drilled, now=("spot", "drill")),
+    Recipe(feature=Hole, when="a bore barely wider than its cutter, a drill inside it", applies=_predrilled,
+           now=("spot", "drill", "bore")),
     Recipe(feature=Hole, when="open from the inside face", applies=_from_inside, now=("bore",)),
     Recipe(feature=Hole, when="not open from the inside face", applies=_always, now=(),
            later=("hole", SECOND_SIDE), reason="it is reached from the outer face only"),
@@ -90,7 +98,10 @@ LATER = {
     "thread": ("thread milling", NEXT_PROGRAM, "this program makes the hole, not the thread"),
     "hole point": ("drill point", NEXT_PROGRAM, "no drill of that size in the crib: bored flat at the full depth"),
     "hole bottom": ("hole bottom", SECOND_SIDE, "it opens when the stock and the skin under the part are cut away"),
+    "drilled bottom": ("hole bottom", SECOND_SIDE, "the drill's cone is left: drill or ream it from the other side"),
     "pocket bottom": ("pocket bottom", SECOND_SIDE, "it opens when the stock and the skin under the part are cut away"),
+    "outer face": ("face off skin and stock below", SECOND_SIDE, "the part hangs in the plate by them"),
+    "break-out": ("break out", SECOND_SIDE, "parts are tied by the skin"),
 }
 
 

@@ -43,7 +43,7 @@ def build_packet(
         summary["written"] = status
     drawing = nest_svg(setup, units=job.machine.dialect.units)
     files = {
-        "summary.json": (json.dumps(summary, indent=2, ensure_ascii=False) + "\n").encode(),
+        "summary.json": (json.dumps(summary, indent=2, ensure_ascii=False, allow_nan=False) + "\n").encode(),
         "packet.html": page_html(
             job=job,
             job_digest=job_digest,

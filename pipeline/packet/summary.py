@@ -53,7 +53,7 @@ def summarise(
         "share_of_usable_area": round(nest.parts_area_mm2 / nest.usable_area_mm2, 4),
         "usable_area_mm2": round(nest.usable_area_mm2, 1),
         "parts_area_mm2": round(nest.parts_area_mm2, 1),
-        "least_gap_mm": round(nest.least_gap_mm, 4),
+        "least_gap_mm": round(nest.least_gap_mm, 4) if len(nest.placements) > 1 else None,
         "thinnest_skin_mm": round(verdict.thinnest_skin_mm, 4),
         "removed_mm3": round(verdict.removed_mm3, 1),
         "placements": [

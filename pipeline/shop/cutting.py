@@ -20,7 +20,9 @@ from pipeline.model.shop import Cutter, CutterKind, Machine, Material
 from pipeline.model.units import EPS_MM
 
 THINNING_HIGH = 1.4  # thin cuts raise the feed no further: in a corner the cut is suddenly wide. Our shop's rule
-RAMP_SHARE = 0.5  # of the slot feed, down a ramp: the centre of the end cuts too. Common practice, no source
+RAMP_SHARE = 0.5  # of the slot feed, down the steepest ramp: the centre of the end cuts too. Common practice, no source
+RAMP_FULL_RAD = math.radians(1.0)  # flatter ramps run at the whole slot feed. Common practice, no source
+INSIDE_LOW = 0.1  # the centre is never slower than this share of the feed inside an arc. Common practice, no source
 PLUNGE_SHARE = 0.25  # of the slot feed, straight down, which only ever ends in air or at a floor. Common practice
 RAMP_ANGLE_RAD = math.radians(2.0)  # for mills whose crib entry names none. Common practice, no source
 CHIP_LOW_EDGES = 0.3  # a chip thinner than this many edge radii rubs. Common practice, no source
@@ -35,7 +37,8 @@ class CutData:
     """What one cutter runs at. rpm, mm/min, mm, rad. Feeds are of the cutter's centre along a straight path.
 
     `slot_feed_mm_min` is for a full slot, `clear_feed_mm_min` for clearing at `stepover_mm`, `finish_feed_mm_min` for
-    the thin cut along a wall. A drill uses `drill_feed_mm_min` alone; a mill's is its plunge feed.
+    the thin cut along a wall. `ramp_feed_mm_min` is for a ramp as steep as `ramp_angle_rad`. Under `least_feed_mm_min`
+    of the centre the chip is too thin to cut. A drill uses `drill_feed_mm_min` alone; a mill's is its plunge feed.
     """
 
     rpm: float
@@ -48,7 +51,15 @@ class CutData:
     stepdown_mm: float
     stepover_mm: float
     ramp_angle_rad: float
+    least_feed_mm_min: float = 0.0
     warnings: tuple[Finding, ...] = ()
+
+    def ramp_share(self, angle_rad: float) -> float:
+        """Share of the feed down a ramp: all of it up to a degree, then evenly down to the steepest ramp's."""
+        if angle_rad <= RAMP_FULL_RAD or self.ramp_angle_rad <= RAMP_FULL_RAD:
+            return 1.0
+        steep = min((angle_rad - RAMP_FULL_RAD) / (self.ramp_angle_rad - RAMP_FULL_RAD), 1.0)
+        return 1.0 - steep * (1.0 - self.ramp_feed_mm_min / self.slot_feed_mm_min)
 
 
 def spindle_rpm(surface_speed_m_min: float, diameter_mm: float) -> float:
@@ -108,6 +119,16 @@ def helix_angle_rad(path_diameter_mm: float, pitch_mm: float) -> float:
     return math.atan(pitch_mm / (math.pi * path_diameter_mm))
 
 
+def inside_feed_mm_min(feed_mm_min: float, factor: float, *, least_feed_mm_min: float) -> float:
+    """Feed of the centre inside an arc whose edge asks for `feed_mm_min`: times the factor, but with a chip that cuts.
+
+    The centre moves round the arc's centre, so a tooth at angle phi from the wall takes centre feed per tooth x
+    sin(phi): in a narrow bore, and in a corner about as wide as the cutter, nearly the centre's own feed per tooth.
+    Not under `INSIDE_LOW` of the feed nor the least feed, never over the feed. From geometry. mm/min.
+    """
+    return min(feed_mm_min, max(feed_mm_min * max(factor, INSIDE_LOW), least_feed_mm_min))
+
+
 def is_mill(cutter: Cutter) -> bool:
     """True for what cuts with its side: feeds are then per tooth, otherwise per turn."""
     return cutter.kind not in (CutterKind.DRILL, CutterKind.SPOT)
@@ -151,12 +172,14 @@ def cut_data(
     clear = held(edge_feed * min(chip_thinning(clear_q), THINNING_HIGH))
     finish = held(edge_feed * min(chip_thinning(finish_q), THINNING_HIGH))
     per_tooth = 1.0 / (rpm * cutter.flutes)
+    least = least_chip_mm(cutter) / per_tooth
     warnings += _chip_warnings(
         cutter,
         (
             ("in a full slot", thickest_chip_mm(slot * per_tooth, 1.0)),
             ("when clearing", thickest_chip_mm(clear * per_tooth, clear_q)),
             ("when finishing", thickest_chip_mm(finish * per_tooth, finish_q)),
+            ("in a narrow bore or corner", inside_feed_mm_min(slot, 0.0, least_feed_mm_min=least) * per_tooth),
         ),
     )
     warnings += _slender_warnings(cutter)
@@ -171,6 +194,7 @@ def cut_data(
         stepdown_mm=cutter.stepdown_mm,
         stepover_mm=cutter.stepover_mm,
         ramp_angle_rad=cutter.ramp_angle_rad or RAMP_ANGLE_RAD,
+        least_feed_mm_min=least,
         warnings=tuple(warnings),
     )
 

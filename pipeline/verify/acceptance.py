@@ -53,8 +53,9 @@ def triangle_limits(part: Part, tolerances: Tolerances) -> TriangleLimits:
             on = touches.all(axis=1) | (touches.any(axis=1) & ~upright)
             if not feature.through and not feature.flat_bottom:
                 # The drawn point: a wider drill's point lies lower by less than the radius grows.
-                on |= ((radius < feature.diameter_mm / 2 + near) & (z < feature.bottom_z_mm + near)).all(axis=1)
-                on &= (z > feature.bottom_z_mm - feature.diameter_mm / 2 - near).all(axis=1)
+                point = ((radius < feature.diameter_mm / 2 + near) & (z < feature.bottom_z_mm + near)).all(axis=1)
+                on = (on | point) & (z > feature.bottom_z_mm - feature.diameter_mm / 2 - near).all(axis=1)
+                floor[on & point] = np.maximum(floor[on & point], (feature.limits_mm[1] - feature.diameter_mm) / 2)
             wall[on] = np.maximum(wall[on], (feature.limits_mm[1] - feature.diameter_mm) / 2)
             left[on] = np.maximum(left[on], (feature.diameter_mm - feature.limits_mm[0]) / 2)
             if feature.depth_limits_mm:

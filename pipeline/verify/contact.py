@@ -22,6 +22,7 @@ _ARC_GAIN = 3.0  # on an outside arc the centre runs faster than the edge; never
 DEPTH_LIMIT = 1.5  # times the crib's stepdown, where the cut is wide
 _WIDE = 0.5  # mean width of cut over diameter from which the crib's stepdown, given for a full slot, is asked for
 _ARC_LOSS = 0.1  # a corner so narrow is over before the feed could fall further
+LONG_DWELL_S = 1.0  # ours: turns enough to spoil the cutter in titanium; shorter ones are a warning
 SPEED_LIMIT = 1.1  # times the shop's start speed for the cutter, or the material's band, whichever is higher
 
 
@@ -105,7 +106,7 @@ def _dwell(reading: Reading, removal: Removal, target: Target, setup: Setup) -> 
         out.append(
             Fault(
                 code="V648",
-                severity="warning",
+                severity="error" if seconds > LONG_DWELL_S else "warning",
                 part_id=target.part_at(removal.grid, x, y, setup.parts),
                 cutter=int(moves.tool[i]),
                 line=line,
@@ -121,7 +122,9 @@ def _dwell(reading: Reading, removal: Removal, target: Target, setup: Setup) -> 
 def _unknown_cutters(moves: Moves, setup: Setup, tools: ToolTable) -> list[Fault]:
     low = np.minimum(moves.start[:, 2], moves.end[:, 2])
     out = []
-    bad = np.flatnonzero((tools.rows(moves.tool) < 0) & (low < setup.z.top_high_mm - EPS_MM) & moves.known_z)
+    # Whatever the offsets say: the tip's place is the true one, and without a cutter it is the spindle's nose.
+    top = max([setup.z.top_high_mm, *(block.height_mm for block in setup.blocks)])
+    bad = np.flatnonzero((tools.rows(moves.tool) < 0) & (low < top - EPS_MM))
     for i in bad:
         x, y, z = (float(v) for v in moves.end[i])
         number = int(moves.tool[i])
@@ -132,8 +135,8 @@ def _unknown_cutters(moves: Moves, setup: Setup, tools: ToolTable) -> list[Fault
                 cutter=number,
                 line=int(moves.line[i]),
                 at_mm=(x, y, z),
-                amount_mm=float(setup.z.top_high_mm - low[i]),
-                found="a move below the top of the billet with "
+                amount_mm=float(top - low[i]),
+                found="a move below the top of the billet or of what stands beside it with "
                 + (f"T{number}, which the check cannot simulate" if number else "no known cutter in the spindle"),
                 wanted="cutters of the crib that cut from above (flat, ball, drill, spot, chamfer)",
             )

@@ -55,14 +55,14 @@ class Interpreter:
             return
         if block.comment:
             self._note = block.message or block.comment
+        if block.deleted:
+            self.find("V614", "a line that a switch can leave out", "one program, whatever the switches say",
+                      "it was read with the switch off")
         if block.empty:
             return
         if self.state.ended:
             self.find("V611", "words after M2 or M30", "nothing after the end")
             return
-        if block.deleted:
-            self.find("V614", "a line that a switch can leave out", "one program, whatever the switches say",
-                      "it was read with the switch off")
         try:
             self._carry_out(block)
             for index, value in block.settings:
@@ -198,6 +198,12 @@ class Interpreter:
         if "coolant" in m:
             state.mist = m["coolant"] == 7 or (state.mist and m["coolant"] != 9)
             state.flood = m["coolant"] == 8 or (state.flood and m["coolant"] != 9)
+            wanted = self.machine.dialect.coolant_on
+            if m["coolant"] != 9 and wanted and f"M{m['coolant']}" != wanted:
+                self.find("V636", f"M{m['coolant']}, a coolant this machine has not", wanted)
+        if m.get("overrides") == 49:
+            self.find("V637", "M49, which takes the feed and speed knobs away", "M48, or nothing",
+                      "a first run is made with a hand on the feed knob")
 
     def _change(self) -> None:
         state = self.state
@@ -318,7 +324,8 @@ class Interpreter:
                 if letter in words:
                     state.g92[axis] += state.tip[axis] - words[letter] * state.unit_mm - state.shift[axis]
             state.g92_kept = list(state.g92)
-            self.find("V625", "G92, which shifts all work systems", "positions in G54", severity="warning")
+            self.find("V625", "G92, which shifts all work systems", "positions in G54",
+                      "it counts from wherever the machine stands, and outlives the program")
         elif code == 923:
             if state.g92_kept is None:
                 self.find("V625", "G92.3 before any G92", "offsets set by this program")
@@ -338,6 +345,7 @@ class Interpreter:
             return
         if code == 60:
             self.find("V617", "M60, a pallet change", "M0 or M1")
-        if code == 0 and state.spindle:
-            self.find("V627", "M0 with the spindle turning", "M5 before the stop", "hands may be in the machine")
+        if code in (0, 1) and state.spindle:
+            self.find("V627", f"M{code} with the spindle turning", "M5 before the stop",
+                      "hands may be in the machine")
         self._write_stop("M1" if code == 1 else "M0", state.spindle, coolant)

@@ -20,6 +20,8 @@ from pipeline.model.shop import Crib, Machine, Material
 from pipeline.model.toolpath import NotCut
 from pipeline.model.verdict import PartResult, SectionTime, StockField, Verdict
 from pipeline.verify.contact import check_contact
+from pipeline.verify.entries import check_entries
+from pipeline.verify.excused import excuses
 from pipeline.verify.faults import Fault, as_findings, worst_first
 from pipeline.verify.limits import check_limits
 from pipeline.verify.motion_time import motion_seconds
@@ -56,7 +58,11 @@ CODES = {
     "V661": "a surface speed over the crib's and the material's",
     "V662": "a move that is not a number",
     "V663": "a move below the skin plane beside the billet",
-    "V664": "a wide cut deeper than the crib's stepdown allows",
+    "V664": "a wide cut deeper than the crib's stepdown, or a drill's stroke longer than its peck, allows",
+    "V665": "a way into stock that the cutter cannot go: a mill down too steeply, a drill sideways",
+    "V666": "a declaration of work left that names no feature of the part",
+    "V667": "a cut before the spindle is up to speed",
+    "V668": "a rapid sideways below the top of the billet",
 }
 
 CHECKED = (
@@ -70,6 +76,8 @@ CHECKED = (
     "every move against every wall and floor of every part, by exact distance",
     "stock left on walls, faces, holes, pockets and in the kerf; parts missing",
     "chip load, surface speed and depth of cut of every cutting move against the crib",
+    "ways into stock against the crib's ramp angle, strokes of drills against its peck",
+    "the stock that later work may find, against the feature that each declaration names",
 )
 NOT_CHECKED = (
     "cutting forces, spindle power, deflection of cutter, part or skin, chatter",
@@ -131,12 +139,18 @@ def judge(
     faults += check_contact(
         reading, setup=setup, removal=removal, target=target, tools=tools, machine=machine, material=material
     )
+    seconds = motion_seconds(moves, machine=machine)
+    faults += check_entries(
+        reading, setup=setup, removal=removal, target=target, tools=tools, machine=machine, seconds=seconds
+    )
     skin, thinnest = check_skin(
         setup, removal=removal, tools=tools, tolerances=tolerances, line_of=moves.line, name=target
     )
     faults += skin
+    excused, unknown = excuses(setup, not_cut)
+    faults += unknown
     cell_faults, parts = compare(
-        setup, removal=removal, target=target, solids=solids, tools=tools, tolerances=tolerances, not_cut=not_cut,
+        setup, removal=removal, target=target, solids=solids, tools=tools, tolerances=tolerances, excused=excused,
         line_of=moves.line,
     )  # fmt: skip
     faults += cell_faults
@@ -147,7 +161,7 @@ def judge(
     )
     faults += gouges
     samples, triangle = wall_samples(
-        setup, solids=solids, field=target.z, grid=removal.grid, tolerances=tolerances, not_cut=not_cut
+        solids=solids, field=target.z, grid=removal.grid, tolerances=tolerances, excused=excused
     )
     lefts, gaps = check_left(
         setup, solids=solids, fine=fine, moves=moves, tools=tools, samples=samples, triangle=triangle, workers=workers
@@ -156,7 +170,6 @@ def judge(
     faults += check_obstacles(setup, moves=moves, removal=removal, tools=tools)
     findings = worst_first([*reading.findings, *limits, *as_findings(faults)])
 
-    seconds = motion_seconds(moves, machine=machine)
     length = np.bincount(
         removal.owner, weights=np.linalg.norm(removal.pieces[:, 3:] - removal.pieces[:, :3], axis=1),
         minlength=len(moves.kind),

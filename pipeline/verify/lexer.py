@@ -43,6 +43,7 @@ _HINTS = {"E": "numbers have no exponent", "O": "there are no subprograms", ";":
 
 _PLAIN = re.compile(r"(?:[A-Z][+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))*")
 _WORD = re.compile(r"([A-Z])([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))")
+_ODD = re.compile(r"[^\t\x20-\x7e\n]")
 _LINE_NUMBER = re.compile(r"N([0-9]+)(?![0-9.])")
 _COMMENT_MARK = "\n"  # stands where a comment was, so that its two sides never grow together into one word
 _G_TEXT = {f"{code // 10}" + (f".{code % 10}" if code % 10 else ""): code for code in GROUP_OF_G}
@@ -81,10 +82,11 @@ def read_block(raw: str, line: int, parameters: Parameters) -> Block:
         block.faults.append(TextFault("V604", f"{len(raw)} characters", f"at most {LONGEST_LINE}"))
         return block
     try:
+        # In a comment too: a control that takes such a character for the end of a line carries out what follows it.
+        odd = _ODD.search(raw)
+        if odd:
+            raise TextFault("V601", f"the character {odd[0]!a}", "printable ASCII, blanks and tabs")
         bare = _without_comments(raw, block) if "(" in raw or ")" in raw else raw
-        if not bare.isascii():
-            odd = next(c for c in bare if not c.isascii())
-            raise TextFault("V601", f"the character {odd!a} outside a comment", "ASCII only")
         text = bare.replace(" ", "").replace("\t", "").upper()
         if text.startswith("/"):
             block.deleted, text = True, text[1:]

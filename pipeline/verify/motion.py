@@ -68,8 +68,7 @@ class Motion:
         """G28 and G30: by way of the programmed point, then straight to machine zero in all axes."""
         state = self.state
         self.find("V625", f"{name}, whose home is not known here", "G53 moves",
-                  "machine zero in all axes was assumed; many controls move only the named axes",
-                  severity="warning" if name == "G28" else "error")
+                  "machine zero in all axes was assumed; many controls move only the named axes")
         if not words.keys().isdisjoint("XYZ"):
             self._row(RAPID, self._target(words))
         self._checked_first = True
@@ -79,7 +78,7 @@ class Motion:
     def _in_machine_frame(self, code: int, words: dict[str, float]) -> None:
         state = self.state
         if not state.absolute:
-            self.find("V625", "G53 under G91", "G53 under G90", "controls differ there", severity="warning")
+            self.find("V625", "G53 under G91", "G53 under G90", "controls differ there: some ignore the G53")
         tip = list(state.tip)
         for axis, letter in enumerate("XYZ"):
             if letter in words:

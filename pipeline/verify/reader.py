@@ -13,7 +13,7 @@ twice; V607 two codes of a group; V608 no such code; V609 a word without use; V6
 end of the program; V612 units; V613 modes not stated; V614 block delete; V615 parameters; V616 no motion in force, or
 two that want the axis words; V617 not checked here; V618 arcs; V619 cycles; V620 feed missing; V621 spindle standing;
 V622 tool change with things running; V623 cutter unknown; V624 length offset; V625 work systems and homes; V626 unknown
-position; V627 stop with the spindle turning; V630 Z travel; V636 a code the machine's dialect has not. The other V63x
+position; V627 stop with the spindle turning; V637 overrides switched off; V630 Z travel; V636 a code the machine's dialect has not. The other V63x
 are in `limits`.
 """
 
@@ -34,10 +34,11 @@ def read_program(text: str, *, machine: Machine, crib: Crib) -> Reading:
     opened, closed, begun = False, 0, False
     for number, raw in enumerate(lines, 1):
         bare = raw[:-1] if raw.endswith("\r") else raw
-        if not bare or bare.isspace():
+        if not bare.strip(" \t"):
             continue
         if closed:
-            interpreter.log.add("V611", number, 0, "text after the second %", "nothing", severity="warning")
+            # The report lets a control ignore it; one that reads on would run it.
+            interpreter.log.add("V611", number, 0, "text after the second %", "nothing")
             break
         if bare.strip() == "%":
             if begun and not opened:

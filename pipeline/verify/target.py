@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 from pipeline.kernels import verify_removal, verify_target
 from pipeline.model.job import Tolerances
 from pipeline.model.setup import PlacedPart, Setup
-from pipeline.model.toolpath import NotCut
 from pipeline.model.units import EPS_MM
 from pipeline.model.verdict import PartResult
 from pipeline.verify.acceptance import cell_limits
+from pipeline.verify.excused import Excuse
 from pipeline.verify.faults import Fault
 from pipeline.verify.removal import Grid, Removal
 from pipeline.verify.tools import ToolTable
@@ -109,7 +109,7 @@ class _PartJudge:
     tolerances: Tolerances
     tools: ToolTable
     solids: Solids
-    not_cut: Sequence[NotCut]
+    excused: Sequence[Excuse]
     line_of: NDArray[np.int32]
 
     def judge(self) -> tuple[list[Fault], PartResult]:
@@ -130,7 +130,7 @@ class _PartJudge:
             placed, tol, shape=stock.shape, x0=grid.x0_mm + cells.cols.start * cell,
             y0=grid.y0_mm + cells.rows.start * cell, cell=cell,
         )  # fmt: skip
-        allowed = self._may_be_left(cells, stock, reach)
+        allowed = self._may_be_left(cells, stock, highest, reach)
         good = stock <= limits.good_below
         faults: list[Fault] = []
 
@@ -149,7 +149,6 @@ class _PartJudge:
         out_mm = cells.outside_cells * cell
         ring = (out_mm > reach * cell) & (out_mm <= max(KERF_RING_MM, (reach + 3) * cell)) & in_billet
         ring &= highest <= self.setup.z.skin_mm + EPS_MM  # not what belongs to a neighbour
-        ring &= ~allowed
         kerf = np.where(ring, stock - highest, 0.0)
         uncut = kerf > tol.left_mm + deviation
         # A kerf that is not deep enough is a fault of its own; a part is missing where none reaches its middle.
@@ -175,19 +174,26 @@ class _PartJudge:
         )
         return faults, result
 
-    def _may_be_left(self, cells: PartCells, stock: NDArray[np.float32], reach: int) -> NDArray[np.bool_]:
-        """Cells where a NotCut of this part allows the stock that is there."""
-        grid = self.removal.grid
+    def _may_be_left(
+        self, cells: PartCells, stock: NDArray[np.float32], highest: NDArray[np.float32], reach: int
+    ) -> NDArray[np.bool_]:
+        """Own cells where something declared as not cut allows the stock that is there: all of what stands over the
+        target must lie in the declared band."""
+        grid, slack = self.removal.grid, self.tolerances.left_mm
         allowed = np.zeros(stock.shape, dtype=np.bool_)
-        part_id = self.setup.parts[self.index].part_id
-        for item in self.not_cut:
-            if item.part_id not in (part_id, "") or len(item.region) < 3:
+        own = cells.solid | cells.hole
+        x0, y0 = grid.x0_mm + cells.cols.start * grid.cell_mm, grid.y0_mm + cells.rows.start * grid.cell_mm
+        for item in self.excused:
+            if item.part != self.index:
                 continue
             inside = np.zeros(stock.shape, dtype=np.bool_)
-            x0, y0 = grid.x0_mm + cells.cols.start * grid.cell_mm, grid.y0_mm + cells.rows.start * grid.cell_mm
-            verify_removal.fill_polygon(inside, np.array(item.region), x0, y0, grid.cell_mm)
+            verify_removal.fill_polygon(inside, item.region, x0, y0, grid.cell_mm)
             inside = verify_target.window_extreme(inside, reach, True)
-            allowed |= inside & (stock <= item.high_z_mm + self.tolerances.left_mm)
+            inside &= own & (stock <= item.high_mm + slack) & (highest >= item.low_mm - slack)
+            row, col = np.nonzero(inside)
+            xy = np.column_stack([x0 + col * grid.cell_mm, y0 + row * grid.cell_mm])
+            near = item.in_extent(xy, reach * grid.cell_mm)
+            allowed[row[near], col[near]] = True
         return allowed
 
     def _place(self, cells: PartCells, flat: int, stock: NDArray[np.float32]) -> tuple[float, float, float]:
@@ -295,7 +301,7 @@ def compare(
     solids: Solids,
     tools: ToolTable,
     tolerances: Tolerances,
-    not_cut: Sequence[NotCut],
+    excused: Sequence[Excuse],
     line_of: NDArray[np.int32],
 ) -> tuple[list[Fault], list[PartResult]]:
     """Judge every part's cells: too deep, left, kerf, missing. `line_of` gives the text line of each move."""
@@ -304,7 +310,7 @@ def compare(
     for index in range(len(setup.parts)):
         found, result = _PartJudge(
             setup=setup, index=index, removal=removal, target=target, tolerances=tolerances, tools=tools,
-            solids=solids, not_cut=not_cut, line_of=line_of,
+            solids=solids, excused=excused, line_of=line_of,
         ).judge()  # fmt: skip
         faults += found
         results.append(result)

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from pipeline.kernels import verify_removal, verify_walls
 from pipeline.model.job import Tolerances
 from pipeline.model.setup import Setup
-from pipeline.model.toolpath import NotCut
 from pipeline.model.units import EPS_MM
 from pipeline.verify.acceptance import triangle_limits
+from pipeline.verify.excused import Excuse
 from pipeline.verify.faults import Fault
 from pipeline.verify.reading import RAPID, Moves
 from pipeline.verify.removal import Grid, run_threads
@@ -153,19 +153,19 @@ def check_gouges(
     n = len(fine.pieces)
     floor_step = max(0.25 * tolerances.floor_mm, 0.002)
     start = -float(solids.wall_tol.max(initial=0.0)) - 1.0
-    worst, tri = np.full(n, start), np.full(n, -1, dtype=np.int64)
+    worst, deep, tri = np.full(n, start), np.zeros(n), np.full(n, -1, dtype=np.int64)
     s = solids
 
     def run(batch: tuple[int, int]) -> None:
         verify_walls.gouge_pieces(
             *batch, fine.pieces, fine.row, tools.shape, tools.radius, tools.tip, tools.slope, s.tris, s.boxes, s.tops,
             s.floor_tol, s.wall_tol, s.bins.first, s.bins.items, s.bins.top, *s.bins.shape(), floor_step, 0.002, worst,
-            tri,
+            deep, tri,
         )  # fmt: skip
 
     if len(s.tris):
         run_threads(run, _batches(n), workers)
-    depth = np.where(tri >= 0, worst + s.wall_tol[tri] if len(s.tris) else 0.0, 0.0)
+    depth = np.where(tri >= 0, deep, 0.0)
     deepest = np.zeros(len(setup.parts))
     hit = np.flatnonzero(tri >= 0)
     np.maximum.at(deepest, s.part[tri[hit]], depth[hit])
@@ -193,14 +193,13 @@ def check_gouges(
 
 
 def wall_samples(
-    setup: Setup, *, solids: Solids, field: NDArray[np.float32], grid: Grid, tolerances: Tolerances,
-    not_cut: Sequence[NotCut],
+    *, solids: Solids, field: NDArray[np.float32], grid: Grid, tolerances: Tolerances, excused: Sequence[Excuse],
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:  # fmt: skip
     """Points (n, 3) low on every wall that can be seen from above, and the triangle of each.
 
     A flank that passed at a point's height passed everything over it too, so one point near the foot of each stretch
     is enough. Where the target field beside the wall is higher than the foot (an undercut, cut from the other side)
-    the point moves up; where a NotCut covers the foot, above its band.
+    the point moves up; where something declared as not cut covers the foot, above its band.
     """
     t = solids.tris.reshape(-1, 3, 3)
     normal = np.cross(t[:, 1] - t[:, 0], t[:, 2] - t[:, 0])
@@ -232,15 +231,13 @@ def wall_samples(
     )
     foot = np.maximum(foot, air)
     triangle = wall[k]
-    for item in not_cut:
-        if len(item.region) < 3:
-            continue
-        near = _near_polygon(xy, np.array(item.region), 2.0 * grid.cell_mm)
-        if item.part_id:
-            ids = [i for i, placed in enumerate(setup.parts) if placed.part_id == item.part_id]
-            near &= np.isin(solids.part[triangle], ids)
-        near &= foot <= item.high_z_mm
-        foot = np.where(near, item.high_z_mm, foot)
+    for item in excused:
+        near = (solids.part[triangle] == item.part) & (foot <= item.high_mm)
+        # The foot must lie in the band: what stands on a lower floor is no part of what was declared.
+        near &= foot >= item.low_mm - tolerances.left_mm
+        where = np.flatnonzero(near)
+        near[where] = item.covers(xy[where], 2.0 * grid.cell_mm)
+        foot = np.where(near, item.high_mm, foot)
     rise = tolerances.left_mm + 2 * EPS_MM + 0.001
     z = foot + rise
     keep = z < head
@@ -251,26 +248,6 @@ def _look_up(field: NDArray[np.float32], grid: Grid, xy: NDArray[np.float64]) ->
     row = np.clip(np.rint((xy[:, 1] - grid.y0_mm) / grid.cell_mm).astype(np.int64), 0, grid.n_rows - 1)
     col = np.clip(np.rint((xy[:, 0] - grid.x0_mm) / grid.cell_mm).astype(np.int64), 0, grid.n_cols - 1)
     out: NDArray[np.float64] = field[row, col].astype(np.float64)
-    return out
-
-
-def _near_polygon(xy: NDArray[np.float64], polygon: NDArray[np.float64], margin: float) -> NDArray[np.bool_]:
-    """Points in a polygon or within `margin` of its edge."""
-    out = np.zeros(len(xy), dtype=np.bool_)
-    low, high = polygon.min(axis=0) - margin, polygon.max(axis=0) + margin
-    box = np.flatnonzero(((xy >= low) & (xy <= high)).all(axis=1))
-    p = xy[box]
-    inside, close = np.zeros(len(p), dtype=np.bool_), np.zeros(len(p), dtype=np.bool_)
-    for a, b in zip(polygon, np.roll(polygon, -1, axis=0), strict=True):
-        d = b - a
-        crosses = (a[1] > p[:, 1]) != (b[1] > p[:, 1])
-        if d[1] != 0:
-            inside ^= crosses & (p[:, 0] < a[0] + (p[:, 1] - a[1]) / d[1] * d[0])
-        length2 = float(d @ d)
-        f = np.clip((p - a) @ d / length2, 0.0, 1.0) if length2 > 0 else np.zeros(len(p))
-        off = p - a - f[:, None] * d
-        close |= (off * off).sum(axis=1) <= margin * margin
-    out[box] = inside | close
     return out
 
 

@@ -172,18 +172,21 @@ def setup() -> Setup:
     )
 
 
-def operation(name: str, cutter: int, *, rpm: float = 3000.0, kind: str = "pocket") -> Operation:
-    """An operation on the part, from its inside face down."""
+def operation(
+    name: str, cutter: int, *, rpm: float = 3000.0, kind: str = "pocket", part: str = "handle-left", note: str = ""
+) -> Operation:
+    """An operation on a part, from its inside face down."""
     return Operation(
-        id=f"handle-left/{name}",
+        id=f"{part}/{name}",
         kind=kind,
-        part_id="handle-left",
+        part_id=part,
         feature_id=name,
         cutter=cutter,
         spindle_rpm=rpm,
         feed_mm_min=120.0,
         top_z_mm=3.654,
         bottom_z_mm=2.5,
+        note=note,
     )
 
 
@@ -262,13 +265,13 @@ def plan() -> Plan:
     )
 
 
-def program(of: Plan | None = None, dialect: Dialect = MM) -> Program:
-    """The small plan (or another) as text."""
+def program(of: Plan | None = None, dialect: Dialect = MM, *, where: Setup | None = None) -> Program:
+    """The small plan (or another) as text, in the small setup (or another)."""
     from pipeline.gcode import write_program
 
     return write_program(
         of or plan(),
-        setup(),
+        where or setup(),
         job_name="Grafting pair",
         job_digest="0123456789abcdef" * 4,
         crib=CRIB,

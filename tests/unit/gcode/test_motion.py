@@ -64,8 +64,40 @@ def test_broken_passes_are_refused(rows: list[tuple[float, ...]]) -> None:
 
 def test_every_motion_line_says_its_word_and_unchanged_words_are_left_out() -> None:
     lines, _ = written(small.face())
-    assert all(line.startswith(("G0 ", "G1 ")) for line in lines)
-    assert lines[3:5] == ["G1 Z3.654 F60.00", "G1 X44.000 F240.00"]
+    assert all(line.removeprefix("G61 ").removeprefix("G64 ").startswith(("G0 ", "G1 ")) for line in lines)
+    assert lines[3:5] == ["G64 G1 Z3.654 F60.00", "G1 X44.000 F240.00"]
+
+
+@pytest.mark.parametrize("dialect", [small.MM, small.INCH, dataclasses.replace(small.MM, arcs=False, helices=False)])
+def test_rapids_and_holes_are_exact_and_cuts_are_blended(dialect: Dialect) -> None:
+    lines = Lines(numbered=False)
+    cursor = Cursor(lines, form=Format.of(dialect, machine="mill"), dialect=dialect, clearance_mm=CLEAR)
+    cursor.over(0.0, 0.0)
+    cursor.down_to_safe(small.SAFE, offset=1)
+    cursor.path(small.face())
+    for cycle in ("drill", "peck", "chip break"):
+        cursor.hole(small.hole(cycle, peck=1.0))
+    cursor.path(small.bore())
+    cursor.up_to_safe(small.SAFE)
+    word, changes = 61.0, 0
+    for line in read(lines.text() + "M2\n"):
+        codes = set(line.codes("G"))
+        if said := codes & {61.0, 64.0}:
+            assert said != {word}, "a word that is in force already"
+            (word,) = said
+            changes += 1
+        if codes & {0.0, 73.0, 81.0, 83.0}:
+            assert word == 61.0
+        elif codes & {1.0, 2.0, 3.0}:
+            assert word == 64.0
+    assert changes == 6  # two strokes and a bore, on and off
+
+
+def test_expanded_holes_are_exact_and_an_exact_machine_needs_no_words() -> None:
+    lines, _ = written(small.hole("peck", peck=1.0), dataclasses.replace(small.MM, canned_cycles=frozenset()))
+    assert not [line for line in lines if "G6" in line]
+    lines, _ = written(small.face(), small.PLAIN)
+    assert not [line for line in lines if "G6" in line]
 
 
 def test_full_circle_becomes_halves_and_a_helix_turn_two_lines() -> None:
@@ -196,14 +228,14 @@ def test_a_lift_after_an_arc_goes_straight_up() -> None:
     x, y = 10 * math.cos(math.pi / 8), 10 * math.sin(math.pi / 8)
     rows = [(0, 10, 0, CLEAR), (1, 10, 0, 2, 0, 0, 50), (3, x, y, 2, 0, 0, 50), (0, x, y, 3.0), (0, x, y, CLEAR)]
     lines, _ = written(small.path("lift", *rows))
-    assert lines[-3:] == ["G3 X9.2388 Y3.8268 I-10.0000 J0.0000", "G0 Z3.000", "G0 Z10.000"]
+    assert lines[-3:] == ["G3 X9.2388 Y3.8268 I-10.0000 J0.0000", "G61 G0 Z3.000", "G0 Z10.000"]
 
 
 def test_a_line_after_an_arc_keeps_the_axis_that_stays() -> None:
     x, y = 10 * math.cos(math.pi / 8), 10 * math.sin(math.pi / 8)
     rows = [(0, 10, 0, CLEAR), (1, 10, 0, 2, 0, 0, 50), (3, x, y, 2, 0, 0, 50), (1, 20, y, 2, 0, 0, 50)]
     lines, _ = written(small.path("line", *rows, (0, 20, y, CLEAR)))
-    assert lines[-2:] == ["G1 X20.000", "G0 Z10.000"]
+    assert lines[-2:] == ["G1 X20.000", "G61 G0 Z10.000"]
 
 
 def test_an_end_straight_outward_from_the_start_is_no_turn() -> None:
@@ -215,4 +247,4 @@ def test_an_end_straight_outward_from_the_start_is_no_turn() -> None:
 def test_a_slanted_rapid_goes_up_before_it_goes_across() -> None:
     rows = [(0, 5, 5, CLEAR), (1, 5, 5, 2, 0, 0, 50), (0, 9, 5, CLEAR), (0, 12, 5, CLEAR + 2), (0, 15, 5, CLEAR)]
     lines, _ = written(small.path("slanted", *rows))
-    assert lines[3:] == ["G0 Z10.000", "G0 X9.000", "G0 Z12.000", "G0 X12.000", "G0 X15.000", "G0 Z10.000"]
+    assert lines[3:] == ["G61 G0 Z10.000", "G0 X9.000", "G0 Z12.000", "G0 X12.000", "G0 X15.000", "G0 Z10.000"]

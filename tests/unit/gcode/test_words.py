@@ -92,7 +92,7 @@ def test_long_comments_are_wrapped_and_short_enough() -> None:
     assert all(len(line) <= 80 for line in lines)
     assert sum(line.count("word") for line in lines) == 100
     assert sum(line.count("x") for line in lines) == 300
-    assert len(comment("y" * 1000)) <= 256
+    assert len(comment("y" * 1000)) == 80
 
 
 def test_line_numbers_are_the_lines_of_the_file() -> None:
@@ -100,4 +100,14 @@ def test_line_numbers_are_the_lines_of_the_file() -> None:
     lines.say("first")
     lines.add("G0 X1")
     lines.stop("look (here)")
-    assert lines.text() == "(first)\nN2 G0 X1\n(MSG, look here)\nN4 M0\n"
+    assert lines.text() == "(first)\nN2 G0 X1\n(MSG, look here)\nN4 M0\nN5 M5\n"
+
+
+def test_a_long_message_is_several_and_none_is_too_wide() -> None:
+    lines = Lines(numbered=False)
+    lines.stop("measure " + ", ".join(f"handle-{k}/pivot-bore" for k in range(8)))
+    *messages, stop, off = lines.text().splitlines()
+    assert (stop, off) == ("M0", "M5")
+    assert len(messages) > 2
+    assert all(line.startswith("(MSG, ") and len(line) <= 80 for line in messages)
+    assert sum(line.count("/pivot-bore") for line in messages) == 8

@@ -13,6 +13,7 @@ from pipeline.model.toolpath import ARC_CCW, ARC_CW, LINE, RAPID, PathPass
 from pipeline.operations.bore import plan_bore, plan_ring, ring_diameters_mm, ring_pitch_mm
 from pipeline.shop.cutting import cut_data, helix_angle_rad
 from tests.reference import cutting as ref
+from tests.unit.operations.area_sweep import data
 from tests.unit.operations.shop_values import MACHINE, MATERIAL, flat
 
 CENTRE = (12.0, -7.0)
@@ -20,7 +21,7 @@ CENTRE = (12.0, -7.0)
 
 def ring(hole: float, d: float, pitch: float, depth: float, *, cleared: float = 0.0) -> PathPass:
     return plan_ring(pass_id="b", centre_mm=CENTRE, hole_mm=hole, cleared_mm=cleared, start_z_mm=depth, floor_z_mm=0.0,
-                     pitch_mm=pitch, feed_mm_min=100.0, cutter=flat(9, d), clearance_mm=10.0)  # fmt: skip
+                     pitch_mm=pitch, feed_mm_min=100.0, cutter=flat(9, d), cut=data(), clearance_mm=10.0)  # fmt: skip
 
 
 def arcs(path: PathPass) -> list[tuple[np.ndarray, np.ndarray]]:
@@ -62,6 +63,16 @@ def test_every_radius_and_the_direction() -> None:
     assert path.moves[0, 0] == RAPID and path.moves[-1, 3] == 10.0
     down = path.moves[(path.moves[:, 0] == LINE)]
     assert len(down) == 1 and down[0, 3] == 4.0
+
+
+def test_the_chip_of_a_narrow_bore_is_not_too_thin() -> None:
+    cutter = flat(1, 3.0, chip_load_mm=0.012, edge_radius_mm=0.012)
+    cut = cut_data(cutter, MATERIAL, MACHINE)
+    (one,) = plan_bore(pass_prefix="b", centre_mm=CENTRE, hole_mm=3.3, top_z_mm=3.0, floor_z_mm=0.0, cutter=cutter,
+                       cut=cut, finish_mm=0.0, clearance_mm=14.0)  # fmt: skip
+    per_tooth = one.moves[one.moves[:, 0] != RAPID][:, 6] / cut.rpm / cutter.flutes
+    # (3.3 - 3.0) / 3.3 of 0.012 would be 0.0011; 0.3 edge radii are 0.0036 (common practice, no source)
+    assert per_tooth.min() == pytest.approx(0.0036)
 
 
 def test_a_depth_that_is_no_whole_number_of_pitches_gets_a_finer_pitch() -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from pipeline.errors import Bug, PlanError
-from pipeline.operations.drill import choose_cycle, peck_bottoms_mm, plan_drill, point_length_mm, through_tip_z_mm
+from pipeline.operations.drill import choose_cycle, even_peck_mm, peck_bottoms_mm, plan_drill, point_length_mm, through_tip_z_mm
 from pipeline.shop.cutting import cut_data
 from tests.reference import cutting as ref
 from tests.unit.operations.shop_values import CRIB, MACHINE, MATERIAL
@@ -63,8 +63,20 @@ def test_pass_stops_at_the_tip_and_starts_above_the_surface() -> None:
     hole = plan_drill(pass_id="h", at_mm=(3.0, 4.0), top_z_mm=4.3, tip_z_mm=0.25, cutter=cutter,
                       cut=cut_data(cutter, MATERIAL, MACHINE))  # fmt: skip
     assert hole.bottom_z_mm == 0.25
-    assert hole.retract_z_mm == pytest.approx(5.3)
-    assert hole.cycle == "chip break" and hole.peck_mm == cutter.peck_mm
+    assert hole.retract_z_mm == pytest.approx(4.6)
+    assert hole.cycle == "chip break" and hole.peck_mm <= cutter.peck_mm + 0.001
+    bites = -np.diff([4.6, *peck_bottoms_mm(4.6, 0.25, hole.peck_mm)])
+    assert len(bites) == math.ceil(4.35 / cutter.peck_mm)  # as few as the crib's peck allows, and equal
+    assert np.ptp(bites) < 0.02
+
+
+def test_even_pecks() -> None:
+    for height, peck in ((4.05, 0.5), (1.5, 0.5), (2.0, 0.35), (0.301, 0.3)):
+        bite = even_peck_mm(height, peck)
+        bottoms = peck_bottoms_mm(height, 0.0, bite)
+        assert len(bottoms) == math.ceil(height / peck - 1e-9)
+        assert bite <= peck + 0.001 + 1e-9
+        assert bite - bottoms[-2] < 0.001 * len(bottoms) + 1e-9
 
 
 def test_flutes_too_short_are_refused() -> None:

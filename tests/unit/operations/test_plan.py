@@ -63,6 +63,10 @@ def left(plan: Plan, feature: str) -> list[tuple[str, str]]:
     return [(n.operation, n.setup) for n in plan.not_cut if n.feature_id == feature]
 
 
+def of_features(plan: Plan) -> list[NotCut]:
+    return [n for n in plan.not_cut if n.feature_id not in ("outer-face", "edge")]
+
+
 def one_left(plan: Plan, operation: str) -> NotCut:
     (found,) = [n for n in plan.not_cut if n.operation == operation]
     return found
@@ -77,8 +81,8 @@ def test_order_and_ids() -> None:
     plan = planned([POCKET, PIVOT, SEAT, SCREW, DETENT])
     assert ids(plan) == [
         "plate-1/inside-face/face",
-        "plate-1/screw/spot", "plate-1/detent/spot",
-        "plate-1/screw/drill", "plate-1/detent/drill",
+        "plate-1/pivot/spot", "plate-1/screw/spot", "plate-1/detent/spot",
+        "plate-1/screw/drill", "plate-1/detent/drill", "plate-1/pivot/drill",
         "plate-1/seat/bore", "plate-1/pivot/bore",
         "plate-1/pocket/pocket",
         "plate-1/edge/outline",
@@ -92,7 +96,7 @@ def test_through_hole_stops_at_the_skin_and_says_what_stays() -> None:
     (hole_pass,) = drill.passes
     assert isinstance(hole_pass, HolePass)
     assert hole_pass.bottom_z_mm == SKIN  # a point of 0.468 mm would pass the skin from a full depth of 0.4
-    assert hole_pass.retract_z_mm == pytest.approx(FACE + 1.0)
+    assert hole_pass.retract_z_mm == pytest.approx(FACE + 0.3)
     assert hole_pass.cycle == "chip break"
     assert left(plan, "screw") == [("hole bottom", "setup-2"), ("thread milling", "setup-1, a later program")]
     bottom = one_left(plan, "hole bottom")
@@ -103,6 +107,38 @@ def test_through_hole_stops_at_the_skin_and_says_what_stays() -> None:
     assert centre == pytest.approx((50, 30))
     assert np.hypot(*(bottom.region - centre).T).min() >= 2.385 / 2 * math.cos(math.pi / 72)
     assert len(one_left(plan, "thread milling").region) == 0
+
+
+def test_the_drills_cone_is_said_with_its_amounts() -> None:
+    through = one_left(planned([SCREW]), "hole bottom")
+    # 0.4682 mm of point from the skin at 0.25: 0.2182 mm above the outer face at 0.5
+    assert through.reason.startswith("full diameter ends at Z 0.718 mm, 0.218 mm inside the part: the drill's cone")
+    assert "cone" not in one_left(planned([PIVOT, SEAT]), "hole bottom").reason
+
+
+def test_every_part_waits_for_its_outer_face_and_for_the_way_out() -> None:
+    plan = planned(in_setup=setup([("plate-1", part("plate"), 30, 20), *studs(2)]))
+    rows = [(n.part_id, n.feature_id, n.operation, n.setup) for n in plan.not_cut]
+    assert rows == [
+        (name, *row)
+        for name in ("plate-1", "stud-1", "stud-2")
+        for row in (("outer-face", "face off skin and stock below", "setup-2"), ("edge", "break out", "setup-2"))
+    ]
+    assert plan.not_cut[0].reason.startswith("skin 0.250 mm and stock 0.250 mm")
+    assert all(len(n.region) == 0 for n in plan.not_cut)
+
+
+def test_a_bore_barely_wider_than_its_cutter_is_drilled_first() -> None:
+    plan = planned([PIVOT, SEAT])
+    (drilled,) = of(plan, "plate-1/pivot/drill").passes
+    assert isinstance(drilled, HolePass)
+    assert CRIB.cutter(of(plan, "plate-1/pivot/drill").operation.cutter).diameter_mm == 3.0
+    assert drilled.bottom_z_mm == SKIN
+    blind = planned([replace(PIVOT, top_z_mm=3.8, bottom_z_mm=2.0, through=False, flat_bottom=True)])
+    (drilled,) = of(blind, "plate-1/pivot/drill").passes
+    assert isinstance(drilled, HolePass)
+    assert drilled.bottom_z_mm == pytest.approx(BOTTOM + 2.0 + 0.1)
+    assert "plate-1/seat/drill" not in ids(planned([SEAT]))
 
 
 def test_a_drill_smaller_than_the_drawn_hole_leaves_a_ring_to_the_thread_mill() -> None:
@@ -214,7 +250,7 @@ def test_what_waits_for_later() -> None:
         Surface(id="beam", side=Side.INSIDE, region=rounded(2, 2, 12, 8, 1), low_z_mm=1.0, high_z_mm=2.0),
         Mark(id="serial", side=Side.INSIDE, region=rounded(14, 2, 18, 4, 0.5), z_mm=3.8, depth_mm=0.1),
     ])  # fmt: skip
-    assert [(n.feature_id, n.operation, n.setup, len(n.region) > 0) for n in plan.not_cut] == [
+    assert [(n.feature_id, n.operation, n.setup, len(n.region) > 0) for n in of_features(plan)] == [
         ("mouth", "chamfer", "setup-1, a later program", True),
         ("rim", "chamfer", "setup-1, a later program", True),
         ("under", "chamfer", "setup-2", False),
@@ -263,7 +299,7 @@ def test_cutters_change_as_seldom_as_the_order_allows() -> None:
     plan = planned(in_setup=setup([("plate", part("plate", [POCKET, PIVOT, SEAT, SCREW, DETENT]), 30, 20), *studs(4)]))
     cutters = [t.operation.cutter for t in plan.toolpaths]
     changes = [b for a, b in zip([0, *cutters], cutters, strict=False) if a != b]
-    assert changes == [1, 7, 8, 11, 1, 3, 2, 3]
+    assert changes == [1, 7, 8, 11, 12, 1, 3, 2, 3]
 
 
 def test_a_part_between_taller_ones_is_faced_without_touching_them() -> None:

@@ -36,6 +36,8 @@ def chosen(feature: Feature, *, is_open: bool = True, is_drillable: bool = False
 
 def test_holes() -> None:
     assert chosen(hole(Side.INSIDE), is_drillable=True) == (("spot", "drill"), "", "")
+    narrow = recipe_for(Case(feature=hole(Side.INSIDE), is_open=True, is_drillable=False, is_narrow=True))
+    assert narrow.now == ("spot", "drill", "bore")
     assert chosen(hole(Side.INSIDE)) == (("bore",), "", "")
     assert chosen(hole(Side.OUTER, through=True), is_drillable=True) == (("spot", "drill"), "", "")
     assert chosen(hole(Side.OUTER, through=True), is_open=False, is_drillable=True) == ((), "hole", SECOND_SIDE)

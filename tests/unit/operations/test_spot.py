@@ -18,7 +18,7 @@ SPOT = CRIB.cutter(7)
 
 
 def spotted(**more: float) -> HolePass:
-    values = dict(hole_mm=2.2606, depth_high_mm=2.0, top_z_mm=4.3) | more
+    values = dict(drill_angle_rad=math.radians(90), hole_mm=2.2606, depth_high_mm=2.0, top_z_mm=4.3) | more
     cut = cut_data(SPOT, MATERIAL, MACHINE)
     return plan_spot(pass_id="stud-1/bore/spot", at_mm=(1.0, 2.0), cutter=SPOT, cut=cut, **values)
 
@@ -30,9 +30,14 @@ def test_depth_for_a_mouth() -> None:
 
 def test_mouth_stays_inside_the_hole() -> None:
     spot = spotted()
-    mouth = 2 * (spot.retract_z_mm - 1.0 - spot.bottom_z_mm) * math.tan(SPOT.point_angle_rad / 2)
+    mouth = 2 * (spot.retract_z_mm - 0.3 - spot.bottom_z_mm) * math.tan(SPOT.point_angle_rad / 2)
     assert 0.5 * 2.2606 < mouth < 2.2606
     assert (spot.cycle, spot.peck_mm, spot.x_mm, spot.y_mm) == ("drill", 0.0, 1.0, 2.0)
+
+
+def test_under_a_blunter_drill_only_a_mark() -> None:
+    # The corners of a 135 degree drill would meet the walls of a 90 degree dimple first. Common practice, no source
+    assert spotted(drill_angle_rad=math.radians(135)).bottom_z_mm == pytest.approx(4.3 - 2.2606 / 4)
 
 
 def test_shallow_hole_limits_the_dimple() -> None:
@@ -42,5 +47,5 @@ def test_shallow_hole_limits_the_dimple() -> None:
 def test_blunt_spot_drill_is_refused() -> None:
     blunt = replace(SPOT, tip_diameter_mm=2.5)
     with pytest.raises(PlanError, match="sharper"):
-        plan_spot(pass_id="s", at_mm=(0, 0), top_z_mm=0, hole_mm=2.0, depth_high_mm=1, cutter=blunt,
+        plan_spot(pass_id="s", at_mm=(0, 0), top_z_mm=0, hole_mm=2.0, drill_angle_rad=math.radians(90), depth_high_mm=1, cutter=blunt,
                   cut=cut_data(blunt, MATERIAL, MACHINE))  # fmt: skip

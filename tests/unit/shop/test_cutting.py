@@ -109,6 +109,25 @@ def test_arc_and_bore_feeds() -> None:
         cutting.inside_arc_factor(1.0, 1.0)
 
 
+def test_ramps_slow_down_with_their_angle() -> None:
+    data = cutting.cut_data(mill(), MATERIAL, MACHINE)  # a crib entry of 3 degrees
+    shares = [data.ramp_share(math.radians(a)) for a in (0.3, 1.0, 2.0, 3.0, 10.0)]
+    # Full feed up to a degree, half at the crib's angle, straight between: common practice, no source
+    assert shares == pytest.approx([1.0, 1.0, 0.75, 0.5, 0.5])
+    flat = cutting.cut_data(mill(ramp_angle_rad=math.radians(0.8)), MATERIAL, MACHINE)
+    assert flat.ramp_share(math.radians(0.8)) == 1.0
+
+
+def test_inside_an_arc_the_chip_still_cuts() -> None:
+    assert cutting.inside_feed_mm_min(100.0, 0.5, least_feed_mm_min=20.0) == 50.0
+    assert cutting.inside_feed_mm_min(100.0, 0.01, least_feed_mm_min=20.0) == 20.0
+    assert cutting.inside_feed_mm_min(100.0, 0.01, least_feed_mm_min=200.0) == 100.0  # never over the feed
+    data = cutting.cut_data(mill(edge_radius_mm=0.005), MATERIAL, MACHINE)
+    assert data.least_feed_mm_min == pytest.approx(0.3 * 0.005 * data.rpm * 3)
+    thin = cutting.cut_data(mill(chip_load_mm=0.001, edge_radius_mm=0.004), MATERIAL, MACHINE)
+    assert any("narrow bore" in f.found for f in thin.warnings)
+
+
 def test_helix_pitch_and_angle() -> None:
     (inches, degrees), wanted = ref.HELIX_PITCH_IN
     assert cutting.helix_pitch_mm(inches, math.radians(degrees)) == pytest.approx(wanted, rel=ref.REL)

@@ -1,0 +1,154 @@
+"""How cutters go in, and how they travel: entries that break cutters though the shape they leave is right.
+
+Words: an *entry* is a feed move that goes down; a *stroke* is what a drill feeds down before it comes up again. The
+stock field shows the shape at the end; these checks look at the way there.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.model.setup import Setup
+from pipeline.model.shop import CutterKind, Machine
+from pipeline.model.units import EPS_MM
+from pipeline.verify.faults import Fault
+from pipeline.verify.reading import RAPID, Moves, Reading
+from pipeline.verify.removal import CONTACT_MM, Removal
+from pipeline.verify.target import Target
+from pipeline.verify.tools import ToolTable
+
+RAMP_LIMIT = 1.2  # times the crib's ramp angle; the rounding of short ramps stays under it
+STROKE_LIMIT = 1.5  # times the crib's peck
+# Stock under the whole end of a mill that is taken for noise of the field: going down beside a wall just cut touches
+# single cells of it.
+_END_NOISE_MM = 0.01
+_TEXT_MM = 0.002  # a fall that may be the rounding of the text
+_MILLS = (CutterKind.FLAT, CutterKind.BALL)
+_DRILLS = (CutterKind.DRILL, CutterKind.SPOT)
+
+
+def check_entries(
+    reading: Reading, *, setup: Setup, removal: Removal, target: Target, tools: ToolTable, machine: Machine,
+    seconds: NDArray[np.float64],
+) -> list[Fault]:  # fmt: skip
+    """Steep entries of mills, drills moved sideways, long strokes, rapids that may dog-leg, a spindle not yet up to
+    speed. `seconds` (n moves,) is the time of each move."""
+    judge = _Entries(reading.moves, setup, removal, target, tools)
+    return [
+        *judge.steep(), *judge.sideways(), *judge.strokes(), *judge.low_rapids(),
+        *judge.spin_up(reading, machine.dialect.spin_up_s, seconds),
+    ]  # fmt: skip
+
+
+class _Entries:
+    def __init__(
+        self, moves: Moves, setup: Setup, removal: Removal, target: Target, tools: ToolTable
+    ) -> None:
+        self.moves, self.setup, self.removal, self.target, self.tools = moves, setup, removal, target, tools
+        n, p, owner = len(moves.kind), removal.pieces, removal.owner
+        self.row = tools.rows(moves.tool)
+        self.plan = np.bincount(owner, weights=np.hypot(p[:, 3] - p[:, 0], p[:, 4] - p[:, 1]), minlength=n)
+        self.volume = np.bincount(owner, weights=removal.removed_mm3, minlength=n)
+        self.deep = np.zeros(n)
+        np.maximum.at(self.deep, owner, removal.deep_mm)
+        self.fall = moves.start[:, 2] - moves.end[:, 2]
+        self.kinds = [None if r < 0 else tools.cutters[r].kind for r in self.row.tolist()]
+
+    def _fault(self, i: int, code: str, amount: float, found: str, wanted: str, hint: str = "") -> Fault:
+        x, y, z = (float(v) for v in self.moves.end[i])
+        return Fault(
+            code=code, part_id=self.target.part_at(self.removal.grid, x, y, self.setup.parts),
+            cutter=int(self.moves.tool[i]), line=int(self.moves.line[i]), at_mm=(x, y, z), amount_mm=amount,
+            found=found, wanted=wanted, hint=hint,
+        )  # fmt: skip
+
+    def _of(self, kinds: tuple[CutterKind, ...]) -> NDArray[np.bool_]:
+        return np.array([k in kinds for k in self.kinds], dtype=np.bool_)
+
+    def steep(self) -> list[Fault]:
+        """Mills that go down into stock at more than the crib's ramp angle. A crib that names none is not asked."""
+        out = []
+        down = self._of(_MILLS) & (self.moves.kind != RAPID) & (self.fall > _TEXT_MM) & (self.deep > CONTACT_MM)
+        for i in np.flatnonzero(down).tolist():
+            cutter = self.tools.cutters[self.row[i]]
+            end_cut = self.volume[i] / (math.pi / 4 * cutter.diameter_mm**2)
+            if cutter.ramp_angle_rad <= 0 or end_cut <= _END_NOISE_MM:
+                continue
+            limit = RAMP_LIMIT * math.tan(cutter.ramp_angle_rad)
+            if self.fall[i] <= limit * self.plan[i] + _TEXT_MM:
+                continue
+            angle = math.degrees(math.atan2(self.fall[i], self.plan[i]))
+            out.append(self._fault(i, "V665", float(self.fall[i]), f"a way down into stock of {angle:.1f} degrees",
+                                   f"at most {math.degrees(math.atan(limit)):.1f} degrees for this mill",
+                                   "ramp or helix down, or start in a hole"))  # fmt: skip
+        return out
+
+    def sideways(self) -> list[Fault]:
+        """Drills and spot drills that feed sideways in stock."""
+        bad = self._of(_DRILLS) & (self.moves.kind != RAPID) & (self.plan > _TEXT_MM) & (self.deep > CONTACT_MM)
+        return [
+            self._fault(i, "V665", float(self.deep[i]), f"a drill fed sideways {self.plan[i]:.3f} mm in stock",
+                        "drills fed along their axis only")
+            for i in np.flatnonzero(bad).tolist()
+        ]  # fmt: skip
+
+    def strokes(self) -> list[Fault]:
+        """Drills that cut more in one stroke than the crib's peck allows: chips pack and the drill breaks."""
+        moves, out = self.moves, []
+        depth = 0.0
+        for i in np.flatnonzero(self._of((CutterKind.DRILL,))).tolist():
+            cutter = self.tools.cutters[self.row[i]]
+            if moves.kind[i] == RAPID or self.fall[i] <= 0:
+                depth = 0.0
+                continue
+            before, depth = depth, depth + float(self.deep[i])
+            limit = STROKE_LIMIT * cutter.peck_mm
+            if 0 < limit < depth and before <= limit:
+                out.append(self._fault(i, "V664", depth, f"a drill fed {depth:.3f} mm deep in one stroke",
+                                       f"at most {limit:.3f} mm before it comes up"))  # fmt: skip
+        return out
+
+    def low_rapids(self) -> list[Fault]:
+        """Rapids with sideways motion below the billet's top and over it: a control that moves the axes one by one
+        leaves the straight line, and stock or part may be beside it."""
+        moves, top = self.moves, self.setup.z.top_high_mm - EPS_MM
+        low = np.minimum(moves.start, moves.end)
+        high = np.maximum(moves.start, moves.end)
+        edge_low, edge_high = self.setup.billet.min(axis=0), self.setup.billet.max(axis=0)
+        radius = np.where(self.row >= 0, self.tools.radius[np.maximum(self.row, 0)], 0.0) if len(
+            self.tools.radius) else np.zeros(len(moves.kind))  # fmt: skip
+        bad = (moves.kind == RAPID) & (self.plan > EPS_MM) & (low[:, 2] < top)
+        for axis in (0, 1):
+            bad &= (low[:, axis] - radius < edge_high[axis]) & (high[:, axis] + radius > edge_low[axis])
+        return [
+            self._fault(i, "V668", float(top - low[i, 2]),
+                        f"a rapid sideways {top - low[i, 2]:.3f} mm below the top of the billet",
+                        "rapids sideways above the billet only", "straight up first, then across")
+            for i in np.flatnonzero(bad).tolist()
+        ]  # fmt: skip
+
+    def spin_up(self, reading: Reading, wanted_s: float, seconds: NDArray[np.float64]) -> list[Fault]:
+        """First cuts sooner after the spindle's start than it needs to come up to speed."""
+        moves, out = self.moves, []
+        turning = moves.spindle != 0
+        fresh = turning.copy()
+        fresh[1:] &= (moves.spindle[1:] != moves.spindle[:-1]) | (moves.tool[1:] != moves.tool[:-1])
+        for stop in reading.stops:
+            if stop.before_move < len(fresh):
+                fresh[stop.before_move] |= turning[stop.before_move]
+        cuts = np.flatnonzero((self.deep > CONTACT_MM) & turning & (moves.kind != RAPID))
+        for i in np.flatnonzero(fresh).tolist():
+            k = int(cuts[np.searchsorted(cuts, i)]) if len(cuts) and cuts[-1] >= i else -1
+            if k < 0 or fresh[i + 1 : k + 1].any():
+                continue
+            after = int(moves.line[i - 1]) if i else 0
+            waited = float(seconds[i:k].sum())
+            waited += sum(s for line, s in reading.dwell_s.items() if after < line <= moves.line[k])
+            if waited < wanted_s - EPS_MM:
+                out.append(self._fault(k, "V667", wanted_s - waited,
+                                       f"a cut {waited:.2f} s after the start of the spindle",
+                                       f"{wanted_s:g} s to come up to speed", "a dwell G4 after M3"))  # fmt: skip
+        return out
