@@ -55,6 +55,15 @@ class Means:
         wanted = max(wanted, 2 * self.machine.dialect.blend_mm + self.tolerances.wall_mm)
         return min(wanted, self.nest.margin_mm / 2) if cutter.number == self.nest.outline_cutter else wanted
 
+    def kerf_mm(self) -> float:
+        """How far the outline takes stock away beside a part: its cutter and what is left for the finish. 0 without
+        the cutter, whose own finding comes with the outline."""
+        try:
+            cutter = self.crib.cutter(self.nest.outline_cutter)
+        except KeyError:
+            return 0.0
+        return cutter.diameter_mm + self.allowance_mm(cutter)
+
     def outside_feed_high_mm_min(self) -> float:
         """How far the feed may be raised on outside arcs: the machine's own bound, or 0, not at all, where arcs become
         chords. On a straight move nobody can see the arc that would excuse the feed."""

@@ -78,7 +78,8 @@ def follow(
 ) -> None:  # fmt: skip
     """Travels the path from where the cutter stands, sinking evenly with the length to `z_mm`.
 
-    `feed_low` is the least feed with which a tooth still cuts. `feed_high` is how far the feed may be raised on outside arcs; 0 never raises it (a slot has a wall on both sides).
+    `feed_low` is the least feed with which a tooth still cuts. `feed_high` is how far the feed may be raised on outside
+    arcs; 0 never raises it (a slot has a wall on both sides).
     """
     z0, total = b.z, path.length_mm
     b.line(*path.start, b.z, feed)

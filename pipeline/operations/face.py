@@ -1,6 +1,6 @@
-"""Facing: down to a part's inside face over the part plus a cutter radius.
+"""Facing: down to a part's inside face over the part, and beside it as far as its outline will be cut.
 
-The cutter's centre covers the whole outline, so the disc reaches a radius beyond it. Where a neighbour's inside face
+The cutter's centre covers the whole outline, so the disc reaches at least a radius beyond it. Where a neighbour's inside face
 is higher, the disc keeps `wall_tolerance_mm` away from that neighbour and the centre stays back accordingly.
 """
 
@@ -21,16 +21,17 @@ WALL_TOLERANCE_MM = 0.01
 
 def plan_face(
     *, pass_prefix: str, outline: Loop, taller: tuple[Loop, ...], z_from_mm: float, z_to_mm: float, cutter: Cutter,
-    cut: CutData, clearance_mm: float, wall_tolerance_mm: float = WALL_TOLERANCE_MM,
+    cut: CutData, clearance_mm: float, beyond_mm: float = 0.0, wall_tolerance_mm: float = WALL_TOLERANCE_MM,
 ) -> tuple[PathPass, ...]:  # fmt: skip
     """Passes that face the outline from z_from to z_to, one a level (and region). Setup frame, mm.
 
-    `taller` are the outlines of neighbouring parts whose inside face is higher. Empty when there is nothing to cut.
+    `taller` are the outlines of neighbouring parts whose inside face is higher. The disc reaches `beyond_mm` past the
+    outline where they allow it, and never less than its radius. Empty when there is nothing to cut.
     Raises PlanError when a part of the outline cannot be reached because of a taller neighbour.
     """
     radius = cutter.diameter_mm / 2
     part, kept = Area.of_loops(outline), Area.union(taller)
-    centres = part if kept.is_empty else part.minus(kept.grown(radius + wall_tolerance_mm))
+    centres = part.grown(max(0.0, beyond_mm - radius)).minus(kept.grown(radius + wall_tolerance_mm))
     centres = centres.without_slivers().without_specks(LEAST_LOOP * cutter.diameter_mm)
     levels = level_heights(z_from_mm, z_to_mm, cut.stepdown_mm)
     if not levels:

@@ -5,14 +5,14 @@ lap on the skin plane. Finish: from the end of that lap, still in the kerf, a dr
 path onto the wall, one whole lap that also takes away the drift's own wedge, and a drift off to half the allowance,
 where the cutter is free on both sides and lifts. Gaps under two diameters leave no room for arcs in and out.
 
-The *kerf* is what has been cut to depth so far. A stretch of the rough path whose disc lies in it is not cut again; the
+The ramp begins just above the highest stock that stands under the rough path: the part is faced, and steps and seats
+are cut, beside it too. The *kerf* is what has been cut to the skin so far. A stretch of the rough path whose disc lies in it is not cut again; the
 rest is then cut as open stretches, entered sideways from the void.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -23,37 +23,16 @@ from pipeline.model.loop import Loop
 from pipeline.model.shop import Cutter
 from pipeline.model.toolpath import PathPass
 from pipeline.model.units import EPS_MM
+from pipeline.operations.cleared import Cleared
 from pipeline.operations.entries import APPROACH_MM, DRIFT_DIAMETERS, drift, follow, level_heights, ramp_slope
 from pipeline.operations.motion import PassBuilder
 from pipeline.shop.cutting import CutData
 
 SHARED_MM = 0.004  # a disc that sticks out of the kerf by no more than this cuts nothing worth a pass
 SAMPLE_MM = 0.1
+START_MM = 0.1  # a path begins this far above the stock under it
 OVERRUN_MM = 0.5  # an open stretch begins and ends this far inside the void
 DRIFT_PLACES = 48
-
-
-@dataclass(slots=True)
-class Kerf:
-    """What outline passes have cut so far, by depth. Grows with every `plan_outline` that is given it."""
-
-    _cut: list[tuple[float, Area]] = field(default_factory=list)
-
-    def add(self, area: Area, z_mm: float) -> None:
-        """Remembers an area cut down to z."""
-        for i, (z, known) in enumerate(self._cut):
-            if abs(z - z_mm) < EPS_MM:
-                self._cut[i] = (z, known.plus(area))
-                return
-        self._cut.append((z_mm, area))
-
-    def at(self, z_mm: float) -> Area:
-        """Everything cut down to z or deeper."""
-        total = Area.nothing()
-        for z, area in self._cut:
-            if z <= z_mm + EPS_MM:
-                total = total.plus(area)
-        return total
 
 
 def unreached(outline: Loop, cutter: Cutter) -> tuple[Float, ...]:
@@ -64,9 +43,10 @@ def unreached(outline: Loop, cutter: Cutter) -> tuple[Float, ...]:
 
 def plan_outline(
     *, pass_prefix: str, outline: Loop, z_from_mm: float, z_to_mm: float, cutter: Cutter, cut: CutData,
-    clearance_mm: float, wall_allowance_mm: float, swept: Kerf, feed_high_mm_min: float = 0.0,
+    clearance_mm: float, wall_allowance_mm: float, cleared: Cleared, feed_high_mm_min: float = 0.0,
 ) -> tuple[PathPass, ...]:  # fmt: skip
-    """One pass round the outline, rough and finish, lowest Z exactly z_to. Setup frame, mm. `swept` grows.
+    """One pass round the outline, rough and finish, lowest Z exactly z_to. Setup frame, mm. `z_from_mm` is the top of
+    the stock where nothing was cut yet; `cleared` knows what was, and grows.
 
     An allowance of 0 cuts on the wall at once and has no finish. `feed_high_mm_min` bounds the feed raised on outside
     arcs of the finish; 0 raises nothing. Raises PlanError when the cutter names no ramp angle.
@@ -79,9 +59,11 @@ def plan_outline(
     rough = outset(outline, radius + wall_allowance_mm).reversed() if wall_allowance_mm > 0 else wall
     b = PassBuilder(f"{pass_prefix}/kerf", clearance_mm=clearance_mm)
 
+    sweep = Area.swept(rough, radius)
+    z_from_mm = min(z_from_mm, max(cleared.top_over(sweep, top_mm=z_from_mm), z_to_mm) + START_MM)
     ways = _finish_way(part, wall, wall_allowance_mm, radius) if wall_allowance_mm > 0 else ()
     begin, _ = rough.nearest(*(ways[0].start if ways else rough.start))
-    stretches = _stretches(rough, swept.at(z_to_mm), cutter.diameter_mm)
+    stretches = _stretches(rough, cleared.at(z_to_mm), cutter.diameter_mm)
     slope = ramp_slope(cut.ramp_angle_rad, where=pass_prefix)
     if stretches is None:
         _rough_round(b, rough, begin, z_from=z_from_mm, z_to=z_to_mm, slope=slope, cut=cut, radius=radius)
@@ -91,7 +73,7 @@ def plan_outline(
         if not stretches and ways:
             b.start(*rough.at(begin)[:2]).rapid_down(z_from_mm + APPROACH_MM)
             b.line(b.x, b.y, z_to_mm, cut.plunge_feed_mm_min)
-    swept.add(Area.swept(rough, radius), z_to_mm)
+    cleared.add(sweep, z_to_mm)
     if ways:
         for z in level_heights(z_from_mm, z_to_mm, cutter.flute_length_mm):
             _along_kerf(b, rough, begin, cut=cut, radius=radius)
@@ -101,7 +83,7 @@ def plan_outline(
                     b, path, z_mm=z, feed=cut.finish_feed_mm_min, cutter_radius_mm=radius,
                     feed_low=cut.least_feed_mm_min, feed_high=feed_high_mm_min,
                 )  # fmt: skip
-        swept.add(Area.swept(wall, radius), z_to_mm)
+        cleared.add(Area.swept(wall, radius), z_to_mm)
     return (b.done(),) if not math.isnan(b.z) else ()
 
 

@@ -24,13 +24,14 @@ from pipeline.model.loop import Loop
 from pipeline.model.part import Feature, Hole, Pocket
 from pipeline.model.setup import PlacedPart, Setup
 from pipeline.model.shop import Crib, Cutter, CutterKind, Machine, Material
-from pipeline.model.toolpath import NotCut, Operation, Plan, Toolpath
+from pipeline.model.toolpath import RAPID, NotCut, Operation, Plan, Toolpath
+from pipeline.operations.cleared import Cleared
 from pipeline.operations.cutters import Means, drills_for, face_cutters, outline_cutter
 from pipeline.operations.face import plan_face
 from pipeline.operations.heights import SAME_MM, is_open, nesting
 from pipeline.operations.hole_work import Work, bored_hole, drilled_hole, predrill_for
 from pipeline.operations.not_cut import later_by_recipe, later_of_part
-from pipeline.operations.outline import Kerf, plan_outline, unreached
+from pipeline.operations.outline import plan_outline, unreached
 from pipeline.operations.pocket_work import milled_pocket
 from pipeline.operations.recipes import STAGES, Case, recipe_for
 from pipeline.shop.cutting import least_chip_mm
@@ -38,6 +39,7 @@ from pipeline.shop.cutting import least_chip_mm
 _CHORD_MM = 0.02  # for distances between outlines
 BLOCK_ROOM_MM = 2.0  # between a cutter and a clamp or stop. Common practice, no source
 FREE_MM = 0.02  # kept between a facing cutter and a taller neighbour
+FACE_OVER_MM = 0.05  # facing goes this far past the kerf beside a part
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -72,9 +74,11 @@ def plan_toolpaths(
             steps.append(Step(stage=STAGES.index("face"), level=0, place=(i, -1), toolpath=_face(placed, setup, means)))
         except PlanError as error:
             findings.append(_finding(error))
+    cleared = _cleared((step.toolpath for step in steps), crib)
+    for i, placed in enumerate(setup.parts):
         for k, feature in enumerate(placed.part.features):
             try:
-                work = _work(placed, feature, setup, means)
+                work = _work(placed, feature, cleared, setup, means)
             except PlanError as error:
                 findings.append(_finding(error))
                 continue
@@ -85,9 +89,10 @@ def plan_toolpaths(
             not_cut += work.not_cut
             findings += work.findings
         not_cut += later_of_part(placed, setup)
-    outlines, outline_findings = _outlines(setup, means)
+    before = _in_order(steps)
+    outlines, outline_findings = _outlines(_cleared(before, crib), setup, means)
     findings += outline_findings
-    toolpaths = (*_in_order(steps), *outlines)
+    toolpaths = (*before, *outlines)
     used = sorted({toolpath.operation.cutter for toolpath in toolpaths})
     for number in used:
         findings += means.cut(crib.cutter(number)).warnings
@@ -97,6 +102,15 @@ def plan_toolpaths(
     return Plan(toolpaths=toolpaths, not_cut=tuple(not_cut), findings=tuple(findings))
 
 
+def _cleared(toolpaths: Iterable[Toolpath], crib: Crib) -> Cleared:
+    """What areas are cut, and how deep, when these toolpaths are done."""
+    cleared = Cleared()
+    for toolpath in toolpaths:
+        if toolpath.operation.kind in ("face", "pocket"):
+            cleared.add_passes(toolpath.passes, crib.cutter(toolpath.operation.cutter).diameter_mm / 2)
+    return cleared
+
+
 def _level(placed: PlacedPart, feature: Feature, stage: str) -> int:
     """How many hosts must be cut first: none for a drill, which goes through its hosts' metal from the faced plane."""
     if not isinstance(feature, (Hole, Pocket)) or stage in ("spot", "drill"):
@@ -104,8 +118,8 @@ def _level(placed: PlacedPart, feature: Feature, stage: str) -> int:
     return nesting(feature, placed.part).level
 
 
-def _work(placed: PlacedPart, feature: Feature, setup: Setup, means: Means) -> Work:
-    """One feature by the table of recipes."""
+def _work(placed: PlacedPart, feature: Feature, faced: Cleared, setup: Setup, means: Means) -> Work:
+    """One feature by the table of recipes. `faced` is what facing has cut, on all parts."""
     drills = drills_for(feature, means) if isinstance(feature, Hole) else ()
     case = Case(feature=feature, is_open=is_open(feature, placed.part), is_drillable=bool(drills))
     first = None
@@ -121,7 +135,7 @@ def _work(placed: PlacedPart, feature: Feature, setup: Setup, means: Means) -> W
         return _first_drill_that_reaches(placed, feature, drills, setup, means)
     if isinstance(feature, Pocket):
         beyond = _beyond(placed, feature, setup, means)
-        return milled_pocket(placed, feature, beyond_mm=beyond, setup=setup, means=means)
+        return milled_pocket(placed, feature, beyond_mm=beyond, faced=faced, setup=setup, means=means)
     raise PlanError(
         where=f"{placed.part_id}/{feature.id}", found=f"a recipe for {type(feature).__name__} that nothing carries out"
     )
@@ -160,6 +174,7 @@ def _face(placed: PlacedPart, setup: Setup, means: Means) -> Toolpath:
             passes = plan_face(
                 pass_prefix=operation.id, outline=outline, taller=tuple(loop for loop, _ in taller), z_from_mm=top,
                 z_to_mm=face, cutter=cutter, cut=cut, clearance_mm=setup.z.clearance_mm,
+                beyond_mm=means.kerf_mm() + FACE_OVER_MM,
             )  # fmt: skip
         except PlanError as error:  # a smaller cutter may still come between
             errors.append(error)
@@ -179,8 +194,8 @@ def _taller(placed: PlacedPart, outline: Loop, setup: Setup) -> list[tuple[Loop,
     return [(loop, _gap_mm(outline, loop)) for loop in higher]
 
 
-def _outlines(setup: Setup, means: Means) -> tuple[tuple[Toolpath, ...], list[Finding]]:
-    """All outlines down to the skin, in order; they share one record of the kerf."""
+def _outlines(cleared: Cleared, setup: Setup, means: Means) -> tuple[tuple[Toolpath, ...], list[Finding]]:
+    """All outlines down to the skin, in order. `cleared` is what is cut before them, and grows."""
     middle = setup.billet.mean(axis=0)
 
     def key(placed: PlacedPart) -> tuple[float, float, str]:
@@ -188,7 +203,6 @@ def _outlines(setup: Setup, means: Means) -> tuple[tuple[Toolpath, ...], list[Fi
         away = float(np.hypot(*(centre - middle)))
         return round(placed.part.outline.area_mm2, 3), round(away, 3), placed.part_id
 
-    swept = Kerf()
     toolpaths, findings = [], []
     for placed in sorted(setup.parts, key=key):
         where = f"{placed.part_id}/edge"
@@ -205,9 +219,11 @@ def _outlines(setup: Setup, means: Means) -> tuple[tuple[Toolpath, ...], list[Fi
             )  # fmt: skip
             passes = plan_outline(
                 pass_prefix=operation.id, outline=outline, z_from_mm=top, z_to_mm=skin, cutter=cutter, cut=cut,
-                clearance_mm=setup.z.clearance_mm, wall_allowance_mm=means.allowance_mm(cutter), swept=swept,
+                clearance_mm=setup.z.clearance_mm, wall_allowance_mm=means.allowance_mm(cutter), cleared=cleared,
                 feed_high_mm_min=means.outside_feed_high_mm_min(),
             )  # fmt: skip
+            starts = [float(one.moves[one.moves[:, 0] != RAPID, 3].max()) for one in passes]
+            operation = replace(operation, top_z_mm=max(starts, default=top))
             toolpaths.append(Toolpath(operation=operation, passes=passes))
         except PlanError as error:
             findings.append(_finding(error))
@@ -255,12 +271,7 @@ def _beyond(placed: PlacedPart, pocket: Pocket, setup: Setup, means: Means) -> f
     room = min((_gap_mm(line, other) - FREE_MM for other in others), default=math.inf)
     blocks = [Loop.polygon(block.outline) for block in setup.blocks]
     room = min([room, *(_gap_mm(line, block) - BLOCK_ROOM_MM for block in blocks)])
-    try:
-        kerf = means.crib.cutter(means.nest.outline_cutter).diameter_mm + min(means.nest.margin_mm, means.nest.edge_mm)
-    except KeyError:
-        kerf = 0.0  # its own finding comes with the outline
-    beyond_part = _farthest_outside_mm(line, outline)
-    return max(0.0, min(kerf - beyond_part, room))
+    return max(0.0, min(means.kerf_mm() - _farthest_outside_mm(line, outline), room))
 
 
 def _gap_mm(a: Loop, b: Loop) -> float:

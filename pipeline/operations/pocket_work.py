@@ -7,9 +7,11 @@ refused, with what is missing.
 from __future__ import annotations
 
 from pipeline.errors import PlanError
+from pipeline.geometry.offsets import Area
 from pipeline.model.part import Pocket
 from pipeline.model.setup import PlacedPart, Setup
 from pipeline.model.toolpath import Operation, Toolpath
+from pipeline.operations.cleared import Cleared
 from pipeline.operations.cutters import Means, pocket_cutters
 from pipeline.operations.heights import SAME_MM, nesting, surface_z_mm, through_floor_z_mm
 from pipeline.operations.hole_work import Work
@@ -20,12 +22,18 @@ UNCUT_MM2 = 0.001  # per level: less is the noise of flattened arcs
 FLOOR_ALLOWANCE_MM = 0.1  # left on the floor for the finishing pass, at most half a stepdown
 
 
-def milled_pocket(placed: PlacedPart, pocket: Pocket, *, beyond_mm: float, setup: Setup, means: Means) -> Work:
-    """Clear and finish a pocket of the inside face. `beyond_mm` is the room past an open edge. Raises PlanError."""
+def milled_pocket(
+    placed: PlacedPart, pocket: Pocket, *, beyond_mm: float, faced: Cleared, setup: Setup, means: Means
+) -> Work:
+    """Clear and finish a pocket of the inside face. `beyond_mm` is the room past an open edge, where stock may stand
+    higher than the part: `faced` knows what is cut by then. Raises PlanError.
+    """
     where = f"{placed.part_id}/{pocket.id}"
     host = nesting(pocket, placed.part).host
-    # Beside an open edge stands the plate as it came, not the faced plane.
-    top = setup.z.top_high_mm if pocket.open_edge else surface_z_mm(placed, host)
+    top = surface_z_mm(placed, host)
+    if pocket.open_edge:
+        space = Area.of_loops(pocket.outer.moved(placed.setup_from_part)).grown(beyond_mm)
+        top = max(top, faced.top_over(space, top_mm=setup.z.top_high_mm))
     is_through = pocket.floor_z_mm <= SAME_MM
     floor = through_floor_z_mm(placed, pocket.floor_z_mm, setup.z) if is_through else _floor_aim(placed, pocket, means)
     cutters = pocket_cutters(pocket.corner_radius_mm, setup.z.top_high_mm - floor, means, where)

@@ -8,7 +8,14 @@ import numpy as np
 import pytest
 
 from pipeline.errors import Bug, PlanError
-from pipeline.operations.drill import choose_cycle, even_peck_mm, peck_bottoms_mm, plan_drill, point_length_mm, through_tip_z_mm
+from pipeline.operations.drill import (
+    choose_cycle,
+    even_peck_mm,
+    peck_bottoms_mm,
+    plan_drill,
+    point_length_mm,
+    through_tip_z_mm,
+)
 from pipeline.shop.cutting import cut_data
 from tests.reference import cutting as ref
 from tests.unit.operations.shop_values import CRIB, MACHINE, MATERIAL

@@ -10,7 +10,8 @@ import shapely
 
 from pipeline.errors import PlanError
 from pipeline.model.loop import Loop
-from pipeline.operations.outline import Kerf, plan_outline, unreached
+from pipeline.operations.cleared import Cleared
+from pipeline.operations.outline import plan_outline, unreached
 from tests.unit.operations.area_sweep import (
     Steps,
     all_lines,
@@ -51,7 +52,7 @@ def plan(outline, kerf=None, *, cutter=6.0, wall=0.1, stepdown=0.6, flutes=12.0,
     return plan_outline(
         pass_prefix="part/edge/outline", outline=outline, z_from_mm=TOP, z_to_mm=SKIN,
         cutter=mill(cutter, flute_length=flutes), cut=data(stepdown=stepdown), clearance_mm=CLEARANCE,
-        wall_allowance_mm=wall, swept=Kerf() if kerf is None else kerf, feed_high_mm_min=feed_high,
+        wall_allowance_mm=wall, cleared=Cleared() if kerf is None else kerf, feed_high_mm_min=feed_high,
     )  # fmt: skip
 
 
@@ -131,7 +132,7 @@ def test_a_wall_deeper_than_the_flutes_is_finished_in_levels():
 def test_a_shared_kerf_is_cut_once():
     d, wall = 3.0, 0.1
     lower, upper = rounded(40, 20, 3), rounded(40, 20, 3, y=20 + d + 2 * wall)
-    kerf = Kerf()
+    kerf = Cleared()
     first = plan(lower, kerf, cutter=d, wall=wall)
     air = swept(first, SKIN, d / 2)
     second = plan(upper, kerf, cutter=d, wall=wall)
@@ -149,7 +150,7 @@ def test_a_shared_kerf_is_cut_once():
 
 
 def test_a_wider_gap_is_cut_twice():
-    kerf = Kerf()
+    kerf = Cleared()
     plan(rounded(40, 20, 3), kerf, cutter=3.0)
     alone = plan(rounded(40, 20, 3, y=23.5), cutter=3.0)
     beside = plan(rounded(40, 20, 3, y=23.5), kerf, cutter=3.0)
@@ -174,7 +175,7 @@ def test_a_cutter_without_a_ramp_angle_is_refused():
     with pytest.raises(PlanError, match="ramp angle"):
         plan_outline(
             pass_prefix="x", outline=Loop.circle(0, 0, 5), z_from_mm=2, z_to_mm=1, cutter=mill(3.0), cut=cut,
-            clearance_mm=5, wall_allowance_mm=0, swept=Kerf(),
+            clearance_mm=5, wall_allowance_mm=0, cleared=Cleared(),
         )  # fmt: skip
 
 

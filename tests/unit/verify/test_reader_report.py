@@ -113,6 +113,12 @@ def test_a_cycle_the_machine_does_not_know() -> None:
     assert codes(reading) == ["V636"]
 
 
+def test_rounding_of_corners_where_the_machine_file_promises_none() -> None:
+    exact = changed(path_word="G61", blend_mm=0.0)
+    assert "V636" in codes(read("G64", machine=exact))
+    assert codes(read("G61", machine=exact)) == []
+
+
 def test_sticky_words_of_a_cycle() -> None:
     moves = own(read("G99 G81 X1 Y1 Z-1 R1\nX2\nY3\nG80", at=(0, 0, 5)))
     assert [m[1:] for m in moves if m[0] == "feed"] == [(1, 1, -1), (2, 1, -1), (2, 3, -1)]
