@@ -26,7 +26,7 @@ def write_seating(lines: Lines, *, setup: Setup, form: Format) -> None:
     lines.say("SEATING CHECK, spindle off, pointer in the spindle. Jog or use MDI: this program does not move there.")
     for check in setup.seating.pointer_checks:
         lines.say(
-            f"pointer going {check.approach} touches the edge at X {form.length(check.x_mm)} Y {form.length(check.y_mm)} "
+            f"pointer going {check.approach} touches at X {form.length(check.x_mm)} Y {form.length(check.y_mm)} "
             f"within {form.length(check.allowed_mm)} {form.units}, {plain(check.name)}"
         )
     lines.say("If one is off: seat the billet again. Do not move the origin to fit. Then take the pointer out.")

@@ -187,7 +187,7 @@ def test_header_says_what_it_must() -> None:
 
 def test_pointer_places_are_in_comments_only() -> None:
     text = small.program().text
-    assert "(pointer going Y+ touches the edge at X 5.000 Y -1.000 within 0.100 mm, edge 1)" in text
+    assert "(pointer going Y+ touches at X 5.000 Y -1.000 within 0.100 mm, edge 1)" in text
     first_move = next(line for line in read(text) if line.get("X") is not None)
     assert first_move.at > text[: text.index("MSG, Z ZERO")].count("\n")
 

@@ -220,3 +220,10 @@ def test_a_small_part_of_a_known_family_has_no_start_of_its_own() -> None:
     program = small.program(long_section(), where=pair_and_studs())
     assert not [start for start in program.starts if "stud-2" in start.words]
     assert not [start for start in program.starts if "edge-2" in start.words]
+
+
+def test_another_speed_at_a_start_is_said_once() -> None:
+    edge = cut("edge", part="handle-right", kind="outline")
+    edge = dataclasses.replace(edge, operation=dataclasses.replace(edge.operation, spindle_rpm=4000.0))
+    program = small.program(plan(cut("pocket"), edge, cut("last", part="handle-right")), where=pair_and_studs())
+    assert [line.get("S") for line in read(program.text) if line.get("S")] == [3000.0, 4000.0, 3000.0]
