@@ -301,7 +301,7 @@ def test_the_billet_lies_on_its_holding(name: str) -> None:
     assert plate.contains(band) and plate.exterior.distance(band) > 1.0
     for block in job.holding.blocks:
         shape = shapely.Polygon(block.outline)
-        assert not shape.intersects(band), block.name
+        assert block.kind == "clamp" or not shape.intersects(band), block.name  # a clamp presses from above
         deep = shape.intersection(plate)
         if block.kind == "clamp":
             assert not deep.is_empty, block.name
