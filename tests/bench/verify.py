@@ -1,10 +1,13 @@
 """How long a check takes: a plate of 170 x 85 mm at 0.05 mm, fifty round parts, about fifty thousand moves.
 
-Run `python -m tests.bench.verify`. Times are wall seconds on whatever runs it, best of three, compiled code warm.
+Run `./run bench verify`. Times are wall seconds on whatever runs it, median of three, compiled code warm. Memory is
+the peak of the whole process.
 """
 
 from __future__ import annotations
 
+import resource
+import statistics
 import time
 
 from pipeline.verify.judge import judge
@@ -46,7 +49,7 @@ def plate() -> tuple[Motion, tuple]:
 
 
 def run(repeats: int = 3) -> dict[str, float]:
-    """Sizes and best times in seconds, for one and two workers."""
+    """Sizes, median times, moves per second of the whole judgement, memory; for one and two workers."""
     motion, parts = plate()
     setup = by_hand.setup(by_hand.box(170, 85), top=5.0, skin=0.3, parts=parts)
     reading = motion.reading()
@@ -64,11 +67,8 @@ def run(repeats: int = 3) -> dict[str, float]:
                 tolerances=by_hand.TOLERANCES, not_cut=(), cell_mm=0.05, workers=workers,
             )  # fmt: skip
             whole.append(time.perf_counter() - start)
-        out[f"removal_s_{workers}"] = min(removal[1:])
-        out[f"judge_s_{workers}"] = min(whole[1:])
+        out[f"removal, {workers} worker, s"] = statistics.median(removal[1:])
+        out[f"whole, {workers} worker, s"] = statistics.median(whole[1:])
+        out[f"moves per second, {workers} worker"] = len(motion.rows) / statistics.median(whole[1:])
+    out["peak memory, MB"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     return out
-
-
-if __name__ == "__main__":
-    for name, value in run().items():
-        print(f"{name:16} {value:12.3f}")
