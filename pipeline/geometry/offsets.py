@@ -140,6 +140,14 @@ class Area:
                 todo.extend(piece.shape for piece in half.pieces())
         return tuple(out)
 
+    def loops(self) -> tuple[Loop, tuple[Loop, ...]]:
+        """One piece as its outside and its holes, all counter-clockwise, holes largest first."""
+        (polygon,) = (piece.shape for piece in self.pieces()[:1])
+        holes = sorted(polygon.interiors, key=lambda r: (-round(r.length, 6), r.bounds))
+        rings = [np.array(shapely.Polygon(r).exterior.coords)[:-1] for r in (polygon.exterior, *holes)]
+        outer, *islands = (Loop.polygon(r if shapely.LinearRing(r).is_ccw else r[::-1]) for r in rings)
+        return outer, tuple(islands)
+
     def contains(self, points: Float) -> np.ndarray:
         """For each point (n, 2): does it lie inside?"""
         shapely.prepare(self.shape)

@@ -102,6 +102,8 @@ class _Level:
         feed = self.cut.clear_feed_mm_min
         if s is None:
             s = self.enter(loop, ring)
+            if s is None:
+                return
             feed = self.cut.slot_feed_mm_min
         follow(
             self.b,
@@ -144,8 +146,9 @@ class _Level:
         b.line(*loop.at(s)[:2], self.z, self.cut.slot_feed_mm_min)
         return s
 
-    def enter(self, loop: Path, ring: Ring) -> float:
-        """Comes down from the last level into fresh stock and onto the loop; returns the length where it stands."""
+    def enter(self, loop: Path, ring: Ring) -> float | None:
+        """Comes down from the last level into fresh stock and onto the loop; returns the length where it stands, None
+        when the way down has cut the loop already."""
         b, diameter = self.b, 2 * self.clearing.cutter_radius_mm
         if not math.isnan(b.z):
             b.lift()
@@ -158,6 +161,10 @@ class _Level:
                 self.down_to_last_level(*on_ray((x, y), toward, radius))
                 helix(b, (x, y), radius, toward=toward, z_mm=self.z, slope=self.slope, cut=self.cut,
                       cutter_radius_mm=self.clearing.cutter_radius_mm)  # fmt: skip
+                _, points = loop.sampled(SAMPLE_MM)
+                if np.hypot(points[:, 0] - x, points[:, 1] - y).max() <= radius:
+                    self.done.append(Path.circle(x, y, radius))
+                    return None
                 b.line(*toward, self.z, self.cut.slot_feed_mm_min)
                 return s
         longest = int(np.argmax(np.diff(loop.ends)))

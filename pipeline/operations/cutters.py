@@ -21,6 +21,7 @@ from pipeline.model.units import EPS_MM
 from pipeline.shop.cutting import CutData, cut_data
 
 CORNER_SHARE = 0.98  # a cutter a little smaller than an inside corner walks round it instead of standing still
+BLOCK_ROOM_MM = 2.0  # between a cutter and a clamp or stop. Common practice, no source
 BORE_SHARE = 0.8  # of a bore's diameter: room for chips. Common practice, no source
 DRILLED_SPREAD_MM = 0.03  # a drilled hole scatters more than limits closer than this. Common practice, no source
 PREDRILL_SHARE = 0.5  # a helix on a narrower path, in cutter diameters, is opened by a drill first. Our shop's rule

@@ -16,8 +16,7 @@ from pipeline.model.units import EPS_MM
 from pipeline.operations.spot import R_PLANE_MM
 from pipeline.shop.cutting import CutData
 
-PLAIN_DEPTH = 1.0  # up to so many diameters a hole is drilled in one go
-CHIP_BREAK_DEPTH = 2.5  # up to so many the chip is only broken; deeper, every peck clears the flutes. Common practice
+CHIP_BREAK_DEPTH = 2.5  # up to so many diameters the chip is broken; deeper, pecks clear the flutes. Common practice
 PECK_ROUNDING_MM = 0.001  # pecks are counted up to it: the text's own rounding must not leave a last bite that rubs
 PECK_SHARE = 0.5  # of the diameter, when the crib names no peck. Common practice, no source
 
@@ -34,12 +33,12 @@ def through_tip_z_mm(
     return top_z_mm - (thickness_mm + point_length_mm(diameter_mm, point_angle_rad) + beyond_mm)
 
 
-def choose_cycle(depth_mm: float, diameter_mm: float) -> Cycle:
-    """The cycle for a hole of this depth, surface to tip: the deeper in diameters, the more help the chips need."""
-    ratio = depth_mm / diameter_mm
-    if ratio <= PLAIN_DEPTH + EPS_MM:
+def choose_cycle(depth_mm: float, diameter_mm: float, peck_mm: float) -> Cycle:
+    """The cycle for a hole of this depth, surface to tip: one peck goes down at once; the deeper in diameters, the more
+    help the chips need."""
+    if depth_mm <= peck_mm + EPS_MM:
         return "drill"
-    return "chip break" if ratio <= CHIP_BREAK_DEPTH + EPS_MM else "peck"
+    return "chip break" if depth_mm / diameter_mm <= CHIP_BREAK_DEPTH + EPS_MM else "peck"
 
 
 def peck_bottoms_mm(retract_z_mm: float, bottom_z_mm: float, peck_mm: float) -> tuple[float, ...]:
@@ -75,8 +74,8 @@ def plan_drill(
             hint="add a longer drill to the crib",
             code="O402",
         )
-    cycle = choose_cycle(depth, cutter.diameter_mm)
     longest = cutter.peck_mm or PECK_SHARE * cutter.diameter_mm
+    cycle = choose_cycle(depth, cutter.diameter_mm, longest)
     peck = 0.0 if cycle == "drill" else even_peck_mm(depth + R_PLANE_MM, longest)
     x, y = at_mm
     return HolePass(

@@ -1,7 +1,7 @@
 """Facing: down to a part's inside face over the part, and beside it as far as its outline will be cut.
 
-The cutter's centre covers the whole outline, so the disc reaches at least a radius beyond it. Where a neighbour's inside face
-is higher, the disc keeps `wall_tolerance_mm` away from that neighbour and the centre stays back accordingly.
+The cutter's centre covers the whole outline, so the disc reaches at least a radius beyond it. Where the inside face of
+a neighbour is higher, the disc keeps `wall_tolerance_mm` away from it and the centre stays back accordingly.
 """
 
 from __future__ import annotations

@@ -22,22 +22,20 @@ _CHORD_MM = 0.01
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Nesting:
-    """How deep a feature lies in others: `level` hosts above it, the nearest `host`, and whether one is a pocket."""
+    """How deep a feature lies in others: `level` hosts above it, and the nearest `host`."""
 
     level: int
     host: Hole | Pocket | None
-    in_pocket: bool
 
 
 def nesting(feature: Hole | Pocket, part: Part) -> Nesting:
     """Which features of the inside face lie above this one."""
-    level, in_pocket = 0, False
+    level = 0
     host = first = _host(feature, part)
     while host is not None:
         level += 1
-        in_pocket = in_pocket or isinstance(host, Pocket)
         host = _host(host, part)
-    return Nesting(level=level, host=first, in_pocket=in_pocket)
+    return Nesting(level=level, host=first)
 
 
 def is_open(feature: Feature, part: Part) -> bool:

@@ -11,14 +11,14 @@ from dataclasses import dataclass
 from pipeline.errors import PlanError
 from pipeline.model.findings import Finding
 from pipeline.model.job import Tolerances
-from pipeline.model.part import Hole
+from pipeline.model.part import Hole, Side
 from pipeline.model.setup import PlacedPart, Setup
 from pipeline.model.shop import Cutter
 from pipeline.model.toolpath import NotCut, Operation, Toolpath
 from pipeline.operations.bore import plan_bore
-from pipeline.operations.cutters import CLOSE_FIT_MM, Means, bore_cutter, predrill, spot_drill
+from pipeline.operations.cutters import CLOSE_FIT_MM, Means, bore_cutter, drills_for, predrill, spot_drill
 from pipeline.operations.drill import peck_bottoms_mm, plan_drill, point_length_mm, through_tip_z_mm
-from pipeline.operations.heights import SAME_MM, nesting, surface_z_mm, through_floor_z_mm
+from pipeline.operations.heights import SAME_MM, is_open, nesting, surface_z_mm, through_floor_z_mm
 from pipeline.operations.not_cut import NO_REGION, SPILL_MM, centre_setup, hole_region, hole_ring, later_by_rule
 from pipeline.operations.spot import plan_spot
 
@@ -36,13 +36,14 @@ class Work:
     findings: tuple[Finding, ...] = ()
 
 
-def drilled_hole(placed: PlacedPart, hole: Hole, drill: Cutter, *, setup: Setup, means: Means) -> Work:
-    """Spot and drill from the faced plane, also where the hole's own top lies lower: what is above it goes anyway.
-
-    Raises PlanError.
+def drilled_hole(
+    placed: PlacedPart, hole: Hole, drill: Cutter, *, top_mm: float, setup: Setup, means: Means
+) -> Work:
+    """Spot and drill from what stands there by then (`top_mm`): the faced plane, also where the hole's own top lies
+    lower, since what is above it goes anyway. Raises PlanError.
     """
     where = f"{placed.part_id}/{hole.id}"
-    top = placed.inside_z_mm
+    top = top_mm
     point = point_length_mm(drill.diameter_mm, drill.point_angle_rad)
     findings: tuple[Finding, ...] = ()
     if hole.through:
@@ -57,7 +58,8 @@ def drilled_hole(placed: PlacedPart, hole: Hole, drill: Cutter, *, setup: Setup,
             wanted="a hole below the inside face", hint="check the hole's depth",
         )  # fmt: skip
     toolpaths = _spot_and_drill(
-        placed, hole, drill, tip_mm=tip, means=means, note=f"full diameter to Z {tip + point:.3f} mm, the point below"
+        placed, hole, drill, top_mm=top, tip_mm=tip, means=means,
+        note=f"full diameter to Z {tip + point:.3f} mm, the point below"
     )
     left = _left(
         placed, hole, setup, made_mm=drill.diameter_mm, left_mm=means.tolerances.left_mm, full_to_mm=tip + point
@@ -66,10 +68,10 @@ def drilled_hole(placed: PlacedPart, hole: Hole, drill: Cutter, *, setup: Setup,
 
 
 def _spot_and_drill(
-    placed: PlacedPart, hole: Hole, drill: Cutter, *, tip_mm: float, means: Means, note: str
+    placed: PlacedPart, hole: Hole, drill: Cutter, *, top_mm: float, tip_mm: float, means: Means, note: str
 ) -> tuple[tuple[str, Toolpath], ...]:
-    """The dimple and the drilled hole, both from the faced plane. Raises PlanError."""
-    where, at, top, tip = f"{placed.part_id}/{hole.id}", centre_setup(placed, hole), placed.inside_z_mm, tip_mm
+    """The dimple and the drilled hole. Raises PlanError."""
+    where, at, top, tip = f"{placed.part_id}/{hole.id}", centre_setup(placed, hole), top_mm, tip_mm
     spot = spot_drill(drill, means, where)
     spot_cut, drill_cut = means.cut(spot), means.cut(drill)
     spot_pass = plan_spot(
@@ -93,7 +95,7 @@ def _spot_and_drill(
     )  # fmt: skip
 
 
-def predrill_for(placed: PlacedPart, hole: Hole, *, setup: Setup, means: Means) -> Cutter | None:
+def predrill_for(placed: PlacedPart, hole: Hole, *, top_mm: float, setup: Setup, means: Means) -> Cutter | None:
     """The drill that goes before a bore barely wider than its end mill; None where none is wanted or fits.
 
     Raises PlanError when nothing bores the hole at all.
@@ -103,7 +105,7 @@ def predrill_for(placed: PlacedPart, hole: Hole, *, setup: Setup, means: Means) 
     drill = predrill(hole.diameter_mm, cutter, means)
     if drill is None:
         return None
-    depth = placed.inside_z_mm - _predrill_tip_mm(hole, drill, floor, setup)
+    depth = top_mm - _predrill_tip_mm(hole, drill, floor, setup)
     return drill if 0 < depth <= min(drill.flute_length_mm, drill.reach_mm) else None
 
 
@@ -119,10 +121,30 @@ def _bore_floor_mm(placed: PlacedPart, hole: Hole, setup: Setup, means: Means) -
     return placed.bottom_z_mm + floor_aim_mm(hole, means.tolerances)
 
 
-def bored_hole(placed: PlacedPart, hole: Hole, *, first: Cutter | None = None, setup: Setup, means: Means) -> Work:
-    """Helical bore from the surface left by the hole's host, after the drill `first` where there is one.
+def bored_after_facing(placed: PlacedPart, face_cutter: int, *, setup: Setup, means: Means) -> frozenset[str]:
+    """The holes in a part's faced plane that are bored at once with the cutter that faced it: it is loaded once."""
+    early = set()
+    for hole in placed.part.features:
+        if not isinstance(hole, Hole) or hole.side is not Side.INSIDE or drills_for(hole, means):
+            continue
+        if nesting(hole, placed.part).level > 0 or not is_open(hole, placed.part):
+            continue
+        floor = _bore_floor_mm(placed, hole, setup, means)
+        try:
+            cutter = bore_cutter(hole, setup.z.top_high_mm - floor, means, hole.id)
+        except PlanError:  # comes again with the hole's own work
+            continue
+        if cutter.number == face_cutter and predrill(hole.diameter_mm, cutter, means) is None:
+            early.add(hole.id)
+    return frozenset(early)
 
-    Raises PlanError.
+
+def bored_hole(
+    placed: PlacedPart, hole: Hole, *, stage: str, first: Cutter | None = None, top_mm: float, setup: Setup,
+    means: Means,
+) -> Work:  # fmt: skip
+    """Helical bore from the surface left by the hole's host, after the drill `first` where there is one, which begins
+    at `top_mm`. Raises PlanError.
     """
     where = f"{placed.part_id}/{hole.id}"
     nest = nesting(hole, placed.part)
@@ -148,7 +170,6 @@ def bored_hole(placed: PlacedPart, hole: Hole, *, first: Cutter | None = None, s
         placed, hole, "bore", cutter, cut.rpm, cut.slot_feed_mm_min, top, floor, stepdown_mm=cut.stepdown_mm,
         note=f"to {size:.3f} mm" + (", the last ring of its own: measure it" if close else ""),
     )  # fmt: skip
-    stage = "bore in a pocket" if nest.in_pocket else "bore"
     left = _left(placed, hole, setup, made_mm=size, left_mm=means.tolerances.left_mm, full_to_mm=floor)
     if not hole.through and not hole.flat_bottom:
         left += (later_by_rule(
@@ -159,7 +180,8 @@ def bored_hole(placed: PlacedPart, hole: Hole, *, first: Cutter | None = None, s
     if first is not None:
         tip = _predrill_tip_mm(hole, first, floor, setup)
         toolpaths = (
-            *_spot_and_drill(placed, hole, first, tip_mm=tip, means=means, note="opened for the bore"), *toolpaths
+            *_spot_and_drill(placed, hole, first, top_mm=top_mm, tip_mm=tip, means=means, note="opened for the bore"),
+            *toolpaths,
         )  # fmt: skip
     return Work(toolpaths=toolpaths, not_cut=left, findings=findings)
 

@@ -6,8 +6,8 @@ path onto the wall, one whole lap that also takes away the drift's own wedge, an
 where the cutter is free on both sides and lifts. Gaps under two diameters leave no room for arcs in and out.
 
 The ramp begins just above the highest stock that stands under the rough path: the part is faced, and steps and seats
-are cut, beside it too. The *kerf* is what has been cut to the skin so far. A stretch of the rough path whose disc lies in it is not cut again; the
-rest is then cut as open stretches, entered sideways from the void.
+are cut, beside it too. The *kerf* is what has been cut to the skin so far. A stretch of the rough path whose disc lies
+in it is not cut again; the rest is then cut as open stretches, entered sideways from the void.
 """
 
 from __future__ import annotations

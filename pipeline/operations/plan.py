@@ -1,9 +1,9 @@
 """The plan of one setup: every part's features turned into toolpaths, in cutting order.
 
-Order over all parts: face, spot, drill, bore, pockets, bores in pockets, outlines. What must be accurate is cut while
-the plate is whole; outlines come last, small parts before big ones, from the middle of the billet outward. Inside a
-stage the work is grouped by cutter, and a stage begins with the cutter that is already in the spindle. A bore in
-another's floor waits for its host.
+Order over all parts: face, bores with the same cutter, spot, drill, bores and pockets, webs, outlines. What must be
+accurate is cut while the plate is whole; outlines come last, small parts before big ones, from the middle of the billet
+outward. Inside a stage the work is grouped by cutter, and a stage begins with the cutter that is already in the spindle
+and ends with the one of the outlines. A bore in another's floor waits for its host.
 
 Whatever cannot be planned is collected over all parts and raised at once.
 """
@@ -26,20 +26,20 @@ from pipeline.model.setup import PlacedPart, Setup
 from pipeline.model.shop import Crib, Cutter, CutterKind, Machine, Material
 from pipeline.model.toolpath import RAPID, NotCut, Operation, Plan, Toolpath
 from pipeline.operations.cleared import Cleared
-from pipeline.operations.cutters import Means, drills_for, face_cutters, outline_cutter
+from pipeline.operations.cutters import BLOCK_ROOM_MM, Means, drills_for, face_cutters, outline_cutter
 from pipeline.operations.face import plan_face
-from pipeline.operations.heights import SAME_MM, is_open, nesting
-from pipeline.operations.hole_work import Work, bored_hole, drilled_hole, predrill_for
+from pipeline.operations.heights import SAME_MM, is_open, nesting, surface_z_mm
+from pipeline.operations.hole_work import Work, bored_after_facing, bored_hole, drilled_hole, predrill_for
 from pipeline.operations.not_cut import later_by_recipe, later_of_part
 from pipeline.operations.outline import plan_outline, unreached
 from pipeline.operations.pocket_work import milled_pocket
 from pipeline.operations.recipes import STAGES, Case, recipe_for
+from pipeline.operations.web import plan_webs
 from pipeline.shop.cutting import least_chip_mm
 
 _CHORD_MM = 0.02  # for distances between outlines
-BLOCK_ROOM_MM = 2.0  # between a cutter and a clamp or stop. Common practice, no source
 FREE_MM = 0.02  # kept between a facing cutter and a taller neighbour
-FACE_OVER_MM = 0.05  # facing goes this far past the kerf beside a part
+OVER_MM = 0.05  # open pockets are cut this far past the kerf beside a part, facing as far again
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -68,31 +68,42 @@ def plan_toolpaths(
     means = Means(crib=crib, machine=machine, material=material, tolerances=tolerances, nest=nest_request)
     findings = [*_wall_budget(means)]
     steps: list[Step] = []
+    early: list[frozenset[str]] = []
     not_cut: list[NotCut] = []
     for i, placed in enumerate(setup.parts):
         try:
-            steps.append(Step(stage=STAGES.index("face"), level=0, place=(i, -1), toolpath=_face(placed, setup, means)))
+            steps.append(Step(stage=STAGES["face"], level=0, place=(i, -1), toolpath=_face(placed, setup, means)))
+            cutter = steps[-1].toolpath.operation.cutter
+            early.append(bored_after_facing(placed, cutter, setup=setup, means=means))
         except PlanError as error:
+            early.append(frozenset())
             findings.append(_finding(error))
     cleared = _cleared((step.toolpath for step in steps), crib)
     for i, placed in enumerate(setup.parts):
         for k, feature in enumerate(placed.part.features):
             try:
-                work = _work(placed, feature, cleared, setup, means)
+                work = _work(placed, feature, cleared, early[i], setup, means)
             except PlanError as error:
                 findings.append(_finding(error))
                 continue
             steps += [
-                Step(stage=STAGES.index(s), level=_level(placed, feature, s), place=(i, k), toolpath=toolpath)
+                Step(stage=STAGES[s], level=_level(placed, feature, s), place=(i, k), toolpath=toolpath)
                 for s, toolpath in work.toolpaths
             ]
             not_cut += work.not_cut
             findings += work.findings
         not_cut += later_of_part(placed, setup)
-    before = _in_order(steps)
-    outlines, outline_findings = _outlines(_cleared(before, crib), setup, means)
+    before = _in_order(steps, last_cutter=nest_request.outline_cutter)
+    cleared = _cleared(before, crib)
+    webs: tuple[Toolpath, ...] = ()
+    if any(cutter.number == nest_request.outline_cutter and cutter.kind is CutterKind.FLAT for cutter in crib.cutters):
+        webs, web_findings = plan_webs(
+            setup, cutter=crib.cutter(nest_request.outline_cutter), cleared=cleared, means=means
+        )
+        findings += web_findings
+    outlines, outline_findings = _outlines(cleared, setup, means)
     findings += outline_findings
-    toolpaths = (*before, *outlines)
+    toolpaths = (*before, *webs, *outlines)
     used = sorted({toolpath.operation.cutter for toolpath in toolpaths})
     for number in used:
         findings += means.cut(crib.cutter(number)).warnings
@@ -118,21 +129,27 @@ def _level(placed: PlacedPart, feature: Feature, stage: str) -> int:
     return nesting(feature, placed.part).level
 
 
-def _work(placed: PlacedPart, feature: Feature, faced: Cleared, setup: Setup, means: Means) -> Work:
-    """One feature by the table of recipes. `faced` is what facing has cut, on all parts."""
+def _work(
+    placed: PlacedPart, feature: Feature, faced: Cleared, early: frozenset[str], setup: Setup, means: Means
+) -> Work:
+    """One feature by the table of recipes. `faced` is what facing has cut, on all parts; `early` are the part's holes
+    that are bored at once after it."""
+    host = nesting(feature, placed.part).host if isinstance(feature, (Hole, Pocket)) else None
+    top = surface_z_mm(placed, host) if host is not None and host.id in early else placed.inside_z_mm
     drills = drills_for(feature, means) if isinstance(feature, Hole) else ()
     case = Case(feature=feature, is_open=is_open(feature, placed.part), is_drillable=bool(drills))
     first = None
     if isinstance(feature, Hole) and case.from_inside and not drills:
-        first = predrill_for(placed, feature, setup=setup, means=means)
+        first = predrill_for(placed, feature, top_mm=top, setup=setup, means=means)
         case = replace(case, is_narrow=first is not None)
     recipe = recipe_for(case)
     if not recipe.now:
         return Work(not_cut=(later_by_recipe(placed, feature, recipe, setup=setup),))
     if isinstance(feature, Hole) and "bore" in recipe.now:
-        return bored_hole(placed, feature, first=first, setup=setup, means=means)
+        stage = "bore after facing" if feature.id in early else "bore"
+        return bored_hole(placed, feature, stage=stage, first=first, top_mm=top, setup=setup, means=means)
     if isinstance(feature, Hole):
-        return _first_drill_that_reaches(placed, feature, drills, setup, means)
+        return _first_drill_that_reaches(placed, feature, drills, top, setup, means)
     if isinstance(feature, Pocket):
         beyond = _beyond(placed, feature, setup, means)
         return milled_pocket(placed, feature, beyond_mm=beyond, faced=faced, setup=setup, means=means)
@@ -142,13 +159,13 @@ def _work(placed: PlacedPart, feature: Feature, faced: Cleared, setup: Setup, me
 
 
 def _first_drill_that_reaches(
-    placed: PlacedPart, hole: Hole, drills: tuple[Cutter, ...], setup: Setup, means: Means
+    placed: PlacedPart, hole: Hole, drills: tuple[Cutter, ...], top_mm: float, setup: Setup, means: Means
 ) -> Work:
     """The drill nearest to the drawn size whose flutes are long enough. Raises the nearest's PlanError."""
     errors = []
     for drill in drills:
         try:
-            return drilled_hole(placed, hole, drill, setup=setup, means=means)
+            return drilled_hole(placed, hole, drill, top_mm=top_mm, setup=setup, means=means)
         except PlanError as error:
             errors.append(error)
     raise errors[0]
@@ -161,6 +178,8 @@ def _face(placed: PlacedPart, setup: Setup, means: Means) -> Toolpath:
     near = max((c.diameter_mm for c in means.of_kind(CutterKind.FLAT)), default=0.0) + FREE_MM
     taller = [(loop, gap) for loop, gap in _taller(placed, outline, setup) if gap < near]
     free = min((gap - FREE_MM for _, gap in taller), default=math.inf)
+    blocks = [_gap_mm(outline, Loop.polygon(block.outline)) - BLOCK_ROOM_MM - FREE_MM for block in setup.blocks]
+    beyond = min([means.kerf_mm() + 2 * OVER_MM, *blocks])
     errors = []
     for cutter in face_cutters(top - face, free, means, f"{placed.part_id}/inside-face"):
         cut = means.cut(cutter)
@@ -174,7 +193,7 @@ def _face(placed: PlacedPart, setup: Setup, means: Means) -> Toolpath:
             passes = plan_face(
                 pass_prefix=operation.id, outline=outline, taller=tuple(loop for loop, _ in taller), z_from_mm=top,
                 z_to_mm=face, cutter=cutter, cut=cut, clearance_mm=setup.z.clearance_mm,
-                beyond_mm=means.kerf_mm() + FACE_OVER_MM,
+                beyond_mm=beyond,
             )  # fmt: skip
         except PlanError as error:  # a smaller cutter may still come between
             errors.append(error)
@@ -244,19 +263,24 @@ def _no_notch(outline: Loop, cutter: Cutter, where: str) -> None:
         )
 
 
-def _in_order(steps: Iterable[Step]) -> tuple[Toolpath, ...]:
-    """Stage by stage, level by level, cutter by cutter: first the one in the spindle, then by number."""
+def _in_order(steps: Iterable[Step], *, last_cutter: int) -> tuple[Toolpath, ...]:
+    """Stage by stage, cutter by cutter: the one in the spindle first, `last_cutter` last, else by number. What lies in
+    something else of its part waits until that is cut."""
     ordered: list[Toolpath] = []
     in_spindle = -1
-    groups: dict[tuple[int, int], list[Step]] = {}
-    for step in sorted(steps, key=lambda s: (s.stage, s.level)):
-        groups.setdefault((step.stage, step.level), []).append(step)
-    for group in groups.values():
-        numbers = {step.toolpath.operation.cutter for step in group}
-        for number in sorted(numbers, key=lambda n: (n != in_spindle, n)):
-            own = sorted((s for s in group if s.toolpath.operation.cutter == number), key=lambda s: s.place)
-            ordered += [step.toolpath for step in own]
-            in_spindle = number
+    stages: dict[int, list[Step]] = {}
+    for step in sorted(steps, key=lambda s: (s.stage, s.place)):
+        stages.setdefault(step.stage, []).append(step)
+    for waiting in stages.values():
+        while waiting:
+            level = {i: min(s.level for s in waiting if s.place[0] == i) for i in {s.place[0] for s in waiting}}
+            ready = [s for s in waiting if s.level == level[s.place[0]]]
+            in_spindle = min(
+                {s.toolpath.operation.cutter for s in ready}, key=lambda n: (n != in_spindle, n == last_cutter, n)
+            )
+            now = [s for s in ready if s.toolpath.operation.cutter == in_spindle]
+            ordered += [step.toolpath for step in now]
+            waiting = [s for s in waiting if s not in now]
     return tuple(ordered)
 
 
@@ -271,7 +295,7 @@ def _beyond(placed: PlacedPart, pocket: Pocket, setup: Setup, means: Means) -> f
     room = min((_gap_mm(line, other) - FREE_MM for other in others), default=math.inf)
     blocks = [Loop.polygon(block.outline) for block in setup.blocks]
     room = min([room, *(_gap_mm(line, block) - BLOCK_ROOM_MM for block in blocks)])
-    return max(0.0, min(means.kerf_mm() - _farthest_outside_mm(line, outline), room))
+    return max(0.0, min(means.kerf_mm() + OVER_MM - _farthest_outside_mm(line, outline), room))
 
 
 def _gap_mm(a: Loop, b: Loop) -> float:

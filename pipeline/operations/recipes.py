@@ -15,7 +15,8 @@ from pipeline.model.part import Chamfer, Feature, Hole, Mark, Pocket, Side, Surf
 NEXT_PROGRAM = "setup-1, a later program"
 SECOND_SIDE = "setup-2"
 
-STAGES = ("face", "spot", "drill", "bore", "pocket", "bore in a pocket", "outline")  # order of cutting over all parts
+# Order of cutting over all parts; what shares a number goes by cutters, but never before what it lies in.
+STAGES = {"face": 0, "bore after facing": 1, "spot": 2, "drill": 3, "bore": 4, "pocket": 4, "outline": 5}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

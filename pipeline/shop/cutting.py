@@ -22,7 +22,7 @@ from pipeline.model.units import EPS_MM
 THINNING_HIGH = 1.4  # thin cuts raise the feed no further: in a corner the cut is suddenly wide. Our shop's rule
 RAMP_SHARE = 0.5  # of the slot feed, down the steepest ramp: the centre of the end cuts too. Common practice, no source
 RAMP_FULL_RAD = math.radians(1.0)  # flatter ramps run at the whole slot feed. Common practice, no source
-INSIDE_LOW = 0.1  # the centre is never slower than this share of the feed inside an arc. Common practice, no source
+INSIDE_LOW = 0.4  # the centre is never slower than this share of the feed inside an arc. Common practice, no source
 PLUNGE_SHARE = 0.25  # of the slot feed, straight down, which only ever ends in air or at a floor. Common practice
 RAMP_ANGLE_RAD = math.radians(2.0)  # for mills whose crib entry names none. Common practice, no source
 CHIP_LOW_EDGES = 0.3  # a chip thinner than this many edge radii rubs. Common practice, no source

@@ -100,6 +100,11 @@ def cell_limits(
         else:
             continue
         verify_removal.fill_polygon(inside, pose.points(ring), x0, y0, cell)
+        for island in feature.islands if isinstance(feature, Pocket) else ():
+            on_island = np.zeros(shape, dtype=np.bool_)
+            points = pose.points(island.flattened(chord_mm=_CHORD_MM))
+            verify_removal.fill_polygon(on_island, points, x0, y0, cell)
+            inside &= ~on_island
         if limits:
             deep[inside] = np.maximum(deep[inside], bottom - limits[0])
             left[inside] = np.maximum(left[inside], limits[1] - bottom)

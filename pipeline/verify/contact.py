@@ -21,7 +21,7 @@ CHIP_LIMIT = 1.5  # times the crib's chip load; ramps, arcs and rounding of F st
 _ARC_GAIN = 3.0  # on an outside arc the centre runs faster than the edge; never allow more than this for it
 DEPTH_LIMIT = 1.5  # times the crib's stepdown, where the cut is wide
 _WIDE = 0.5  # mean width of cut over diameter from which the crib's stepdown, given for a full slot, is asked for
-_ARC_LOSS = 0.1  # a corner so narrow is over before the feed could fall further
+_ARC_LOSS = 0.4  # the chip is centre feed per tooth x sin(phi), so never more than on a straight: rubbing is worse
 LONG_DWELL_S = 1.0  # ours: turns enough to spoil the cutter in titanium; shorter ones are a warning
 SPEED_LIMIT = 1.1  # times the shop's start speed for the cutter, or the material's band, whichever is higher
 
@@ -225,4 +225,4 @@ def _arc_gain(moves: Moves, i: int, radius: float) -> float:
     path = math.hypot(moves.start[i, 0] - moves.centre[i, 0], moves.start[i, 1] - moves.centre[i, 1])
     if path > radius:
         return min(_ARC_GAIN, path / (path - radius))
-    return _ARC_GAIN if moves.kind[i] == ARC_CW else max(_ARC_LOSS, path / (path + radius))
+    return 1.0 if moves.kind[i] == ARC_CW else max(_ARC_LOSS, path / (path + radius))

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.model.loop import Loop
 from pipeline.model.part import Chamfer, Feature, Hole, Mark, Pocket
 from pipeline.model.setup import PlacedPart, Setup
 from pipeline.model.toolpath import NotCut
@@ -35,13 +36,18 @@ class Excuse:
     low_mm: float
     high_mm: float
     shape: NDArray[np.float64]
+    islands: tuple[NDArray[np.float64], ...]
     edge_mm: float
 
     def in_extent(self, xy: NDArray[np.float64], slack_mm: float) -> NDArray[np.bool_]:
         """Points (n, 2) in the feature's extent, or within `slack_mm` of it."""
         reach = slack_mm + (self.edge_mm or _MARGIN_MM)
         inside, close = near_polygon(xy, self.shape, reach)
-        return close if self.edge_mm else inside | close
+        out = close if self.edge_mm else inside | close
+        for island in self.islands:
+            inside, close = near_polygon(xy, island, reach)
+            out &= ~inside | close
+        return out
 
     def covers(self, xy: NDArray[np.float64], slack_mm: float) -> NDArray[np.bool_]:
         """Points (n, 2) in the declared region and in the feature's extent, both grown by `slack_mm`."""
@@ -79,6 +85,7 @@ def excuses(setup: Setup, not_cut: Sequence[NotCut]) -> tuple[list[Excuse], list
 
 def _excuse(item: NotCut, index: int, placed: PlacedPart, feature: Feature, setup: Setup) -> Excuse:
     edge = 0.0
+    islands: tuple[Loop, ...] = ()
     if isinstance(feature, Hole):
         turn = np.linspace(0.0, 2 * math.pi, _CORNERS, endpoint=False)
         radius = max(feature.diameter_mm, feature.limits_mm[1]) / 2 / math.cos(math.pi / _CORNERS)
@@ -86,6 +93,7 @@ def _excuse(item: NotCut, index: int, placed: PlacedPart, feature: Feature, setu
         low, high = feature.bottom_z_mm - (0.0 if feature.flat_bottom else radius), feature.top_z_mm
     elif isinstance(feature, Pocket):
         shape, low, high = feature.outer.flattened(chord_mm=_CHORD_MM), feature.floor_z_mm, feature.top_z_mm
+        islands = feature.islands
     elif isinstance(feature, Chamfer):
         shape, low, high = feature.loop.flattened(chord_mm=_CHORD_MM), feature.z_mm - feature.leg_mm, feature.z_mm
         edge = feature.leg_mm + _MARGIN_MM
@@ -101,6 +109,7 @@ def _excuse(item: NotCut, index: int, placed: PlacedPart, feature: Feature, setu
         low_mm=max(item.low_z_mm, bottom),
         high_mm=min(item.high_z_mm, high + up),
         shape=np.ascontiguousarray(placed.setup_from_part.points(shape)),
+        islands=tuple(placed.setup_from_part.points(loop.flattened(chord_mm=_CHORD_MM)) for loop in islands),
         edge_mm=edge,
     )
 

@@ -1,19 +1,25 @@
 """Sabotage: a released program, spoiled in one place, must be refused for the right reason.
 
 Each saboteur takes the lines of a program and returns them with one fault of the kind that hands, disks and posts
-make. The program here is written by hand for one turned stud; the harness (`Saboteur`, `refusal`) fits any program.
+make. The first program here is written by hand for one turned stud; the second is the whole program of the small
+example job, spoiled in places that only a real program has.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+import numpy as np
 import pytest
 
+from pipeline.model.job import Job
+from pipeline.model.setup import Setup
+from pipeline.model.toolpath import NotCut
 from pipeline.model.verdict import Verdict
 from pipeline.verify import check_program
+from tests.e2e.conftest import JOBS
 from tests.unit.verify import by_hand
 
 Lines = list[str]
@@ -252,3 +258,199 @@ def test_sabotage_is_refused_for_its_reason(program, saboteur):
     errors = refusal(check(spoiled))
     assert errors & saboteur.codes, errors
     assert saboteur.also <= errors
+
+
+# The real program: every stage but the packet, run once, on the small example job (inches, no cycles, by-hand changes).
+
+
+@dataclass(frozen=True)
+class Real:
+    """A program that was made, and everything that it is judged with. `lines` are without their numbers."""
+
+    job: Job
+    setup: Setup
+    not_cut: tuple[NotCut, ...]
+    text: str
+
+    @property
+    def lines(self) -> Lines:
+        return [re.sub(r"^N\d+ ?", "", line) for line in self.text.splitlines()]
+
+    def check(self, text: str, *, cell_mm: float = 0.15, not_cut: Sequence[NotCut] | None = None) -> Verdict:
+        job = self.job
+        return check_program(
+            text, setup=self.setup, crib=job.crib, machine=job.machine, material=job.material,
+            tolerances=job.tolerances, not_cut=self.not_cut if not_cut is None else not_cut, cell_mm=cell_mm,
+            workers=2,
+        )  # fmt: skip
+
+    def refused(self, lines: Lines, **options) -> set[str]:
+        return refusal(self.check("\n".join(lines) + "\n", **options))
+
+
+@pytest.fixture(scope="module")
+def real() -> Real:
+    from pipeline import gcode, nest, operations, setups, solids
+    from pipeline.job import read_job
+
+    job = read_job(JOBS / "budding-small.yaml")
+    parts = solids.build_parts(job.parts, workers=1)
+    seating = setups.seat(job.billet, job.holding)
+    gap = job.crib.cutter(job.nest.outline_cutter).diameter_mm + job.nest.margin_mm
+    placed = nest.place_parts(parts, job.parts, setups.nest_region(job, seating), gap_mm=gap, seed=job.nest.seed,
+                              effort=min(job.nest.effort, 2), workers=1)  # fmt: skip
+    setup = setups.plan_setup(job, parts, placed, seating)
+    plan = operations.plan_toolpaths(setup, crib=job.crib, machine=job.machine, material=job.material,
+                                     tolerances=job.tolerances, nest_request=job.nest)  # fmt: skip
+    program = gcode.write_program(plan, setup, job_name=job.name, job_digest="0" * 64, crib=job.crib,
+                                  machine=job.machine, material=job.material, status="TEST")  # fmt: skip
+    return Real(job, setup, plan.not_cut, program.text)
+
+
+def operation(lines: Lines, name: str) -> tuple[int, int]:
+    """First line of an operation's motion and the line behind its last: from its comment to the next one, or M9."""
+    a = find(lines, rf"^\({name},")
+    return a + 1, next(i for i in range(a + 1, len(lines)) if lines[i].startswith(("(", "M9")))
+
+
+def left_out(name: str) -> Callable[[Lines], Lines]:
+    def spoil(lines: Lines) -> Lines:
+        a, b = operation(lines, name)
+        return [*lines[:a], *lines[b:]]
+
+    return spoil
+
+
+def within(name: str, spoil: Callable[[Lines], Lines]) -> Callable[[Lines], Lines]:
+    """Spoil the lines of one operation only."""
+
+    def spoiled(lines: Lines) -> Lines:
+        a, b = operation(lines, name)
+        return [*lines[:a], *spoil(lines[a:b]), *lines[b:]]
+
+    return spoiled
+
+
+def everywhere(pattern: str, new: str | Callable[[re.Match[str]], str]) -> Callable[[Lines], Lines]:
+    """Replace in every line that is no comment."""
+    return lambda lines: [line if line.startswith("(") else re.sub(pattern, new, line) for line in lines]
+
+
+def moved(axis: str, by_in: float) -> Callable[[Lines], Lines]:
+    """All absolute positions of an axis, but those of the machine frame, off by the same."""
+
+    def spoil(lines: Lines) -> Lines:
+        return [
+            line if line.startswith("(") or "G53" in line
+            else re.sub(rf"{axis}(-?[\d.]+)", lambda m: f"{axis}{float(m[1]) + by_in:.5f}", line)
+            for line in lines
+        ]  # fmt: skip
+
+    return spoil
+
+
+def one_stroke(lines: Lines) -> Lines:
+    """The first hole of a drilling in one go: of its feeds only the last is left."""
+    last = next(i for i, line in enumerate(lines) if i and line.startswith("G0 Z") and not lines[i + 1 :]
+                or line.startswith("G0 Z") and i + 1 < len(lines) and "X" in lines[i + 1])  # fmt: skip
+    feeds = [i for i in range(last) if lines[i].startswith("G1 Z")]
+    feed = lines[feeds[0]].split("F")[1]
+    return [*lines[: feeds[0]], f"{lines[feeds[-1]].split(' F')[0]} F{feed}", *lines[feeds[-1] + 1 :]]
+
+
+LIFT = r"^G0 Z0\.57874$"
+REAL_SABOTEURS = [
+    s("a face left out", left_out("handle-left/inside-face/face"), "V652"),
+    s("a bore left out", left_out("handle-left/pivot-bore/bore"), "V651", "V652"),
+    s("a drilling left out", left_out("handle-right/stop-pin/drill"), "V651", "V652"),
+    s("a bearing pocket left out", left_out("handle-right/bearing-pocket/bore"), "V651", "V652"),
+    s("a groove left out", left_out("handle-left/groove/pocket"), "V651", "V652"),
+    s("a step left out", left_out("stud-1/step/pocket"), "V651", "V652"),
+    s("a seat left out", left_out("clip/seat/pocket"), "V652"),
+    s("a stud not cut out", left_out("stud-1/edge/outline"), "V653", "V654"),
+    s("a handle not cut out", left_out("handle-left/edge/outline"), "V654"),
+    s("an outline shifted by 0.03 mm", within("clip/edge/outline", moved("X", 0.0012)), "V649"),
+    s("a pocket 0.03 mm too deep", within("handle-left/pocket-1/pocket", moved("Z", -0.0012)), "V649", "V650"),
+    s("a finish pass broken off", within("handle-left/edge/outline", drop("^G[123] X", -4)), "V618", "V649", "V651"),
+    s("all of Z 0.03 mm low", moved("Z", -0.0012), "V640"),
+    s("all of X 0.03 mm aside", moved("X", 0.0012), "V649"),
+    s("the skin cut through", within("stud-1/edge/outline", everywhere(r"Z0\.0100", "Z-0.0100")), "V640"),
+    s("lift lost between two places", drop(LIFT, 4), "V641", "V668"),
+    s("lift too low", swap(LIFT, "G0 Z0.15", 8), "V641", "V668"),
+    s("straight down into the plate",
+      within("clip/edge/outline", swap(r"^G1 Z0\.17520", "G1 Z0.15")), "V665"),
+    s("a hole in one stroke", within("stud-1/bore/drill", one_stroke), "V664"),
+    s("arcs the other way round", within("clip/edge/outline", everywhere(r"^G2 ", "G3 ")), "V634", "V649", "V653"),
+    s("arc centre wrong in the first digit", within("clip/edge/outline", swap(r"I(-?)0\.(\d)", r"I\g<1>1.\2", -1)),
+      "V618"),
+    s("ten times the feed", within("handle-left/edge/outline", swap(r"F(\d+)\.(\d)(\d*)$", r"F\1\2.\3", -1)), "V660"),
+    s("ten times the speed", swap(r"^S(\d+) M3", r"S\g<1>0 M3", -1), "V632"),
+    s("spindle backwards", swap(r"^(S\d+) M3", r"\1 M4", -1), "V643"),
+    s("spindle not started", swap(r"^(S\d+) M3", r"\1", -1), "V621"),
+    s("no time to come up to speed", lambda lines: [x for x in lines if not x.startswith("G4")], "V667"),
+    s("coolant not on", drop("^M7$", -1), "V644"),
+    s("a coolant that is not there", swap("^M7$", "M8", -1), "V636"),
+    s("another cutter", swap("^T3 M6", "T2 M6", -1), "V624"),
+    s("another offset", swap("G43 H3", "G43 H2", -1), "V624"),
+    s("no offset", everywhere("G43 H3 ?", ""), "V624", "V626"),
+    s("change without the safe retract", lambda lines: [x for x in lines if not x.startswith("G53")], "V626"),
+    s("metric", everywhere("G20", "G21"), "V612"),
+    s("incremental", swap("G90", "G91", -1), "V625", "V613", "V630"),
+    s("a line that a switch leaves out", within("clip/edge/outline", swap("^G2 ", "/G2 ", 3)), "V614"),
+    s("gauge stop only when a switch is on", everywhere("^M0$", "M1"), "V633"),
+    s("stop in the cut", within("clip/edge/outline", after("^G2 X", ["M1"], 3)), "V627"),
+    s("a long dwell in the cut", within("clip/edge/outline", after("^G2 X", ["G4 P5"], 3)), "V648"),
+    s("shifted by the program", after("^M7", ["G92 X1"], 2), "V625"),
+    s("home by way of the plate", after("^M5", ["G28 Z0.1"], 4), "V625"),
+    s("a move hidden in a comment", after("^M7", ["(a remark\rG0 Z0)"], 2), "V601"),
+    s("two programs", lambda lines: lines + lines, "V611"),
+    s("two programs between percents", lambda lines: ["%", *lines, "%", *lines], "V611"),
+    s("end left out", drop("^M30"), "V611"),
+    s("file cut off", lambda lines: lines[: int(0.8 * len(lines))], "V611"),
+]  # fmt: skip
+
+
+def test_the_real_program_is_released_without_a_word(real):
+    verdict = real.check(real.text, cell_mm=0.05)
+    assert verdict.verdict == "released"
+    assert verdict.findings == ()
+    assert real.check("\n".join(real.lines) + "\n").findings == (), "without line numbers, on the saboteurs' cells"
+
+
+def test_there_are_saboteurs_enough_for_the_real_program():
+    assert len({one.name for one in REAL_SABOTEURS}) == len(REAL_SABOTEURS) >= 40
+
+
+@pytest.mark.parametrize("saboteur", REAL_SABOTEURS, ids=[one.name.replace(" ", "-") for one in REAL_SABOTEURS])
+def test_sabotage_of_the_real_program_is_refused_for_its_reason(real, saboteur):
+    spoiled = saboteur.spoil(real.lines)
+    assert spoiled != real.lines
+    errors = real.refused(spoiled)
+    assert errors & saboteur.codes, errors
+
+
+def test_the_real_program_against_what_stands_on_the_bed(real):
+    for block in real.setup.blocks:
+        x, y = block.outline.mean(axis=0) / 25.4
+        dive = ["G0 Z1.49606", f"G0 X{x:.4f} Y{y:.4f}", f"G0 Z{block.height_mm / 25.4 - 0.02:.4f}", "G0 Z1.49606"]
+        errors = real.refused(after(r"^\(stud-1/edge/outline", dive)(real.lines))
+        assert errors & {"V655", "V656", "V657"}, block.name
+
+
+def test_the_spindle_nose_down_before_the_first_cutter(real):
+    dive = after("^G53 G0 Z0", ["G53 G0 X5.5 Y3.5", "G53 G0 Z-7.4"])(real.lines)
+    assert "V659" in real.refused(dive)
+
+
+def test_no_declaration_hides_more_than_its_feature(real):
+    """Everything declared as left, in all of the plate and at all heights, under the name of one feature."""
+    plate = np.array([[-1e3, -1e3], [1e3, -1e3], [1e3, 1e3], [-1e3, 1e3]])
+    wide = tuple(replace(item, region=plate, low_z_mm=0.0, high_z_mm=100.0) for item in real.not_cut
+                 if item.feature_id == "edge-inside")  # fmt: skip
+    assert wide
+    declared = (*real.not_cut, *wide)
+    assert real.check(real.text, not_cut=declared).verdict == "released"
+    for name in ("handle-left/groove/pocket", "handle-left/pocket-1/pocket", "handle-left/edge/outline"):
+        assert real.refused(left_out(name)(real.lines), not_cut=declared) & {"V651", "V652", "V654"}, name
+    nobody = replace(wide[0], feature_id="nobody")
+    assert "V666" in real.refused(real.lines, not_cut=(*real.not_cut, nobody))

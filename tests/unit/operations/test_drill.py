@@ -60,7 +60,7 @@ def test_peck_bottoms() -> None:
 
 
 def test_cycle_by_depth() -> None:
-    assert [choose_cycle(ratio * 2.0, 2.0) for ratio in (0.5, 1.0, 1.01, 2.5, 2.51, 8.0)] == [
+    assert [choose_cycle(ratio * 2.0, 2.0, 1.0) for ratio in (0.25, 0.5, 0.51, 2.5, 2.51, 8.0)] == [
         "drill", "drill", "chip break", "chip break", "peck", "peck",
     ]  # fmt: skip
 

@@ -24,10 +24,10 @@ def polygon(loop: Loop) -> shapely.Polygon:
     return shapely.Polygon(loop.flattened(chord_mm=1e-5))
 
 
-def plan(outline, taller=(), *, cutter=6.0, stepover=3.0, stepdown=0.5):
+def plan(outline, taller=(), *, cutter=6.0, stepover=3.0, stepdown=0.5, beyond=0.0):
     return plan_face(
         pass_prefix="part/inside-face/face", outline=outline, taller=taller, z_from_mm=TOP, z_to_mm=FACE,
-        cutter=mill(cutter), cut=data(stepover=stepover, stepdown=stepdown), clearance_mm=CLEARANCE,
+        cutter=mill(cutter), cut=data(stepover=stepover, stepdown=stepdown), clearance_mm=CLEARANCE, beyond_mm=beyond,
     )  # fmt: skip
 
 
@@ -45,6 +45,13 @@ def test_the_part_and_a_cutter_radius_are_faced_without_posts(outline, stepover)
     check_ramps(passes, TOP)
 
 
+def test_no_lap_inside_what_the_helix_has_cut():
+    (one,) = plan(Loop.circle(0, 0, 3.5), stepover=2.4, stepdown=1.0)  # rings of radius 3.5 and 1.1
+    flat = [s for s in cuts([one]) if (s[1][:, 2] == FACE).all() and np.ptp(s[1][:, :2]) > 0]
+    reach = {round(float(np.hypot(*s[1][:, :2].T).mean()), 1) for s in flat if s[0] > 1}
+    assert reach == {2.7, 3.5}  # the helix's own flat turn (0.45 of the diameter) and the outermost ring
+
+
 def test_rings_are_climb():
     (one,) = plan(rectangle(0, 0, 40, 18), stepdown=1.0)
     points = np.vstack([p[:-1, :2] for _, p, feed, _ in cuts([one])[-4:]])
@@ -57,6 +64,17 @@ def test_a_taller_neighbour_is_not_touched():
     assert all_lines(passes).distance(polygon(tall)) >= 3.0 + 0.01 - 0.002
     assert polygon(low).difference(swept(passes, FACE, 3.0)).area < 1e-6
     check_rapids(passes, 3, top=TOP, clearance=CLEARANCE)
+
+
+def test_facing_reaches_over_the_kerf_beside_the_part_but_not_into_a_taller_one():
+    low, tall = rectangle(0, 0, 40, 18), rectangle(0, 21.1, 40, 10)
+    passes = plan(low, (tall,), cutter=4.0, stepover=1.5, beyond=3.4)
+    floor = swept(passes, FACE, 2.0)
+    wanted = polygon(low).buffer(3.39, quad_segs=128).difference(polygon(tall).buffer(0.012))
+    assert all_lines(passes).distance(polygon(tall)) >= 2.0 + 0.01 - 0.002
+    assert wanted.intersection(shapely.box(0, -9, 40, 30)).difference(floor).area < 1e-3
+    assert floor.difference(polygon(low).buffer(3.403, quad_segs=128)).area < 1e-3
+    check_rapids(passes, 2.0, top=TOP, clearance=CLEARANCE)
 
 
 def test_a_neighbour_too_near_is_told():

@@ -47,5 +47,5 @@ def test_shallow_hole_limits_the_dimple() -> None:
 def test_blunt_spot_drill_is_refused() -> None:
     blunt = replace(SPOT, tip_diameter_mm=2.5)
     with pytest.raises(PlanError, match="sharper"):
-        plan_spot(pass_id="s", at_mm=(0, 0), top_z_mm=0, hole_mm=2.0, drill_angle_rad=math.radians(90), depth_high_mm=1, cutter=blunt,
-                  cut=cut_data(blunt, MATERIAL, MACHINE))  # fmt: skip
+        plan_spot(pass_id="s", at_mm=(0, 0), top_z_mm=0, hole_mm=2.0, depth_high_mm=1, cutter=blunt,
+                  drill_angle_rad=math.radians(90), cut=cut_data(blunt, MATERIAL, MACHINE))  # fmt: skip

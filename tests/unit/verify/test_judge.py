@@ -7,6 +7,8 @@ import dataclasses
 import numpy as np
 import pytest
 
+from pipeline.model.loop import Loop
+from pipeline.model.part import Pocket, Side
 from pipeline.model.shop import Block, CutterKind
 from pipeline.model.toolpath import NotCut
 from pipeline.model.verdict import Verdict
@@ -16,6 +18,8 @@ from tests.unit.verify import by_hand
 from tests.unit.verify.by_hand import Motion
 
 X, Y = by_hand.STUD_AT
+# Motion written by hand holds no dwells: its spindle is up to speed at once.
+MACHINE = dataclasses.replace(by_hand.MACHINE, dialect=dataclasses.replace(by_hand.MACHINE.dialect, spin_up_s=0.0))
 
 
 def ring(motion: Motion, radius: float, z: float) -> None:
@@ -56,9 +60,10 @@ def whole(**outline) -> Motion:
     return outlined(stepped(drilled(faced(Motion()))), **outline)
 
 
-def judged(motion: Motion, *, setup=None, crib=by_hand.STUD_CRIB, not_cut=(), cell=0.05, workers=1) -> Verdict:
+def judged(motion: Motion, *, setup=None, crib=by_hand.STUD_CRIB, not_cut=(), cell=0.05, workers=1,
+           machine=MACHINE) -> Verdict:  # fmt: skip
     return judge(
-        motion.reading(), [], setup=setup or by_hand.stud_setup(), crib=crib, machine=by_hand.MACHINE,
+        motion.reading(), [], setup=setup or by_hand.stud_setup(), crib=crib, machine=machine,
         material=by_hand.MATERIAL, tolerances=by_hand.TOLERANCES, not_cut=not_cut, cell_mm=cell, workers=workers,
     )  # fmt: skip
 
@@ -197,11 +202,121 @@ def test_what_is_declared_as_not_cut_is_measured_and_not_a_fault():
     region = np.column_stack([X + 4.05 * np.cos(turn), Y + 4.05 * np.sin(turn)])
     item = NotCut(part_id="stud-1", feature_id="step", operation="pocket", setup="setup-2", reason="for the test",
                   region=region, low_z_mm=2.0, high_z_mm=4.6)  # fmt: skip
-    verdict = judged(motion, not_cut=(item,))
+    setup = with_step()
+    verdict = judged(motion, setup=setup, not_cut=(item,))
     assert verdict.verdict == "released", verdict.findings
     assert verdict.parts[0].left_volume_mm3 == pytest.approx(np.pi * (16 - 2.2**2) * 2.6, rel=0.02)
     low = dataclasses.replace(item, high_z_mm=3.0)
-    assert "V652" in codes(judged(motion, not_cut=(low,)))
+    assert "V652" in codes(judged(motion, setup=setup, not_cut=(low,)))
+    # The band begins at the feature's floor: what is left under it was not declared.
+    high = dataclasses.replace(item, low_z_mm=2.5)
+    assert set(codes(judged(motion, setup=setup, not_cut=(high,)))) == {"V651", "V652"}
+
+
+def with_step():
+    """The stud's setup, its step known as a feature."""
+    step = Pocket(id="step", side=Side.INSIDE, outer=Loop.circle(0, 0, 4.05), islands=(Loop.circle(0, 0, 2.2),),
+                  top_z_mm=3.8, floor_z_mm=1.2, corner_radius_mm=2.2, open_edge=True)  # fmt: skip
+    stud = dataclasses.replace(by_hand.STUD, features=(by_hand.BORE, step))
+    return dataclasses.replace(by_hand.stud_setup(), parts=(by_hand.placed(stud, X, Y, 0.8),))
+
+
+def test_a_declaration_excuses_no_more_than_the_feature_it_names():
+    everywhere = by_hand.box(100, 100, -50, -50)
+    item = NotCut(part_id="stud-1", feature_id="bore", operation="drilling", setup="setup-2", reason="for the test",
+                  region=everywhere, low_z_mm=0.0, high_z_mm=100.0)  # fmt: skip
+    setup = with_step()
+    no_step, no_bore = outlined(drilled(faced(Motion()))), outlined(stepped(faced(Motion())))
+    assert judged(no_bore, setup=setup, not_cut=(item,)).verdict == "released"
+    assert set(codes(judged(no_step, setup=setup, not_cut=(item,)))) == {"V651", "V652"}
+    step = dataclasses.replace(item, feature_id="step")
+    assert judged(no_step, setup=setup, not_cut=(step,)).verdict == "released"
+    assert set(codes(judged(no_bore, setup=setup, not_cut=(step,)))) & {"V651", "V652"}
+    # Never the kerf, nor a face that was not faced, whoever is named.
+    kerf = outlined(stepped(drilled(faced(Motion()))), bottom=0.6)
+    assert "V653" in codes(judged(kerf, setup=setup, not_cut=(item, step)))
+    assert "V654" in codes(judged(outlined(Motion()), setup=setup, not_cut=(item, step)))
+    nobody = dataclasses.replace(item, feature_id="groove")
+    assert "V666" in codes(judged(whole(), setup=setup, not_cut=(nobody,)))
+
+
+RAMPING = dataclasses.replace(by_hand.STUD_CRIB.cutters[0], ramp_angle_rad=np.radians(3.0))
+PECKING = dataclasses.replace(by_hand.STUD_CRIB.cutters[1], peck_mm=0.8)
+
+
+@pytest.mark.parametrize(("end", "bad"), [
+    ((3.0, 17.0, 4.2), True),  # straight down
+    ((9.0, 17.0, 4.2), True),  # 0.8 in 6.0, 7.6 degrees
+    ((19.0, 17.0, 4.2), False),  # 0.8 in 16.0, 2.9 degrees
+])  # fmt: skip
+def test_mills_ramp_into_stock(end, bad):
+    motion = Motion().rapid(3.0, 17.0).rapid(z=5.0).line(*end).rapid(z=30)
+    found = codes(judged(motion, crib=by_hand.crib(RAMPING, PECKING)))
+    assert ("V665" in found) == bad
+    # In a place already open the same way down is no entry.
+    again = Motion().rapid(3.0, 17.0).rapid(z=5.0).line(19.0, 17.0, 4.2).line(3.0, 17.0).rapid(z=5.5).line(*end)
+    assert "V665" not in codes(judged(again.rapid(z=30), crib=by_hand.crib(RAMPING, PECKING)))
+
+
+def test_drills_feed_along_their_axis_in_short_strokes():
+    def drill(*depths: float) -> Motion:
+        motion = Motion(tool=2).rapid(3.0, 17.0).rapid(z=5.5)
+        for z in depths:
+            motion.line(z=z).rapid(z=5.5)
+        return motion
+
+    crib = by_hand.crib(RAMPING, PECKING)
+    assert not set(codes(judged(drill(4.2, 3.4, 2.6).rapid(z=30), crib=crib))) & {"V664", "V665"}
+    assert "V664" in codes(judged(drill(4.2, 2.6).rapid(z=30), crib=crib))
+    two_feeds = Motion(tool=2).rapid(3.0, 17.0).rapid(z=5.5).line(z=4.2).line(z=3.4).rapid(z=30)
+    assert "V664" in codes(judged(two_feeds, crib=crib))
+    sideways = Motion(tool=2).rapid(3.0, 17.0).rapid(z=5.5).line(z=4.5).line(5.0, 17.0).rapid(z=30)
+    assert "V665" in codes(judged(sideways, crib=crib))
+
+
+def test_rapids_sideways_below_the_top():
+    """In a slot that is open already: nothing is touched on the straight line, but a control may leave it."""
+    motion = whole().rapid(3.0, 17.0).rapid(z=5.0).line(3.0, 17.0, 4.5).line(9.0, 17.0).rapid(z=7)
+    motion.rapid(3.0, 17.0).rapid(z=4.6).rapid(9.0, 17.0).rapid(z=30)
+    assert codes(judged(motion)) == ["V668"]
+    beside = whole().rapid(-20.0, 10.0).rapid(z=4.6).rapid(-10.0, 10.0).rapid(z=30)
+    assert codes(judged(beside, setup=by_hand.stud_setup(blocks=()))) == []
+
+
+def test_a_spindle_not_yet_up_to_speed():
+    assert codes(judged(whole(), machine=by_hand.MACHINE)) == ["V667", "V667"]  # one for each change of cutter
+    motion = whole()
+    for i, row in enumerate(motion.rows):
+        if row[8] != motion.rows[max(0, i - 1)][8] or i == 0:
+            motion.dwells[i + 1] = 3.0
+    assert codes(judged(motion, machine=by_hand.MACHINE)) == []
+
+
+def test_a_long_dwell_in_contact_is_an_error():
+    motion = whole()
+    at = next(i for i, row in enumerate(motion.rows) if row[0] == 1 and row[2][2] == 3.9)
+    motion.dwells[at + 2] = 3.0
+    assert codes(judged(motion)) == ["V648"]
+
+
+def test_the_spindle_nose_without_a_cutter_must_stay_above_everything():
+    motion = whole()
+    motion.tool, motion.known_z = 0, False
+    motion.rapid(3.0, 17.0).rapid(z=4.0).rapid(z=30)
+    assert codes(judged(motion)) == ["V659"]
+
+
+def test_a_floor_beside_a_wall_has_its_own_tolerance():
+    """Walls may be given more than floors: a floor is then still held to its own, even where no cell is judged."""
+    loose = dataclasses.replace(by_hand.TOLERANCES, wall_mm=0.05)
+    for z, bad in ((1.985, False), (1.965, True)):
+        motion = outlined(stepped(drilled(faced(Motion()))))
+        motion.rapid(X + 5.42, Y).rapid(z=5.5).line(z=z).rapid(z=30)  # 0.08 over the head's rim: under two cells
+        verdict = judge(
+            motion.reading(), [], setup=by_hand.stud_setup(), crib=by_hand.STUD_CRIB, machine=MACHINE,
+            material=by_hand.MATERIAL, tolerances=loose, not_cut=(), cell_mm=0.05, workers=1,
+        )  # fmt: skip
+        assert ("V649" in codes(verdict)) == bad, z
 
 
 def test_missing_part_and_kerf_not_cut():
@@ -257,7 +372,7 @@ def test_unknown_cutter_and_values_that_are_no_numbers():
     broken = whole().reading()
     broken.moves.end[5, 0] = np.nan
     verdict = judge(
-        broken, [], setup=by_hand.stud_setup(), crib=by_hand.STUD_CRIB, machine=by_hand.MACHINE,
+        broken, [], setup=by_hand.stud_setup(), crib=by_hand.STUD_CRIB, machine=MACHINE,
         material=by_hand.MATERIAL, tolerances=by_hand.TOLERANCES, not_cut=(), cell_mm=0.1, workers=1,
     )  # fmt: skip
     assert "V662" in codes(verdict)

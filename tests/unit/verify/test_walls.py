@@ -121,13 +121,13 @@ def test_workers_change_nothing():
     assert one[0] == two[0] and one[1].tobytes() == two[1].tobytes()
 
 
-def left(motion: Motion, part, not_cut=()):
+def left(motion: Motion, part):
     setup = by_hand.setup(BILLET, top=5.0, skin=0.3, parts=(part,))
     solids = build_solids(setup, TOLERANCES)
     grid = grid_over(setup.billet, 0.05)
     target = build_target(setup, solids, grid)
     samples, triangle = wall_samples(
-        setup, solids=solids, field=target.z, grid=grid, tolerances=TOLERANCES, not_cut=not_cut
+        solids=solids, field=target.z, grid=grid, tolerances=TOLERANCES, excused=()
     )
     fine = fine_pieces(motion.moves(), TOOLS, float(solids.tops.max()))
     return check_left(
