@@ -17,7 +17,7 @@ from pipeline.model.job import NestRequest, Tolerances
 from pipeline.model.loop import Loop, arc_of_bulge
 from pipeline.model.part import Hole
 from pipeline.model.shop import Crib, Cutter, CutterKind, Machine, Material
-from pipeline.model.units import EPS_MM
+from pipeline.model.units import EPS_MM, shown
 from pipeline.shop.cutting import CutData, cut_data
 
 CORNER_SHARE = 0.98  # a cutter a little smaller than an inside corner walks round it instead of standing still
@@ -44,6 +44,10 @@ class Means:
     def of_kind(self, kind: CutterKind) -> tuple[Cutter, ...]:
         """The crib's cutters of this kind, largest first, then by number."""
         return tuple(sorted((c for c in self.crib.cutters if c.kind is kind), key=lambda c: (-c.diameter_mm, c.number)))
+
+    def shown(self, mm: float) -> str:
+        """A length as the machine's page and program show it, with its unit."""
+        return shown(mm, unit=self.machine.dialect.units)
 
     def cut(self, cutter: Cutter) -> CutData:
         """Speeds and feeds of a cutter at the wall allowance it leaves."""

@@ -59,10 +59,10 @@ def drilled_hole(
         )  # fmt: skip
     toolpaths = _spot_and_drill(
         placed, hole, drill, top_mm=top, tip_mm=tip, means=means,
-        note=f"full diameter to Z {tip + point:.3f} mm, the point below"
+        note=f"full diameter to Z {means.shown(tip + point)}, the point below"
     )
     left = _left(
-        placed, hole, setup, made_mm=drill.diameter_mm, left_mm=means.tolerances.left_mm, full_to_mm=tip + point
+        placed, hole, setup, made_mm=drill.diameter_mm, means=means, full_to_mm=tip + point
     )
     return Work(toolpaths=toolpaths, not_cut=left, findings=findings)
 
@@ -84,7 +84,7 @@ def _spot_and_drill(
     pecks = ""
     if drill_pass.peck_mm > 0:
         n = len(peck_bottoms_mm(drill_pass.retract_z_mm, tip, drill_pass.peck_mm))
-        pecks = f"; {n} pecks of {drill_pass.peck_mm:.2f} mm"
+        pecks = f"; {n} pecks of {means.shown(drill_pass.peck_mm)}"
     return (
         ("spot", Toolpath(passes=(spot_pass,), operation=_operation(
             placed, hole, "spot", spot, spot_cut.rpm, spot_pass.feed_mm_min, top, spot_pass.bottom_z_mm,
@@ -168,9 +168,9 @@ def bored_hole(
     )  # fmt: skip
     operation = _operation(
         placed, hole, "bore", cutter, cut.rpm, cut.slot_feed_mm_min, top, floor, stepdown_mm=cut.stepdown_mm,
-        note=f"to {size:.3f} mm" + (", the last ring of its own: measure it" if close else ""),
+        note=f"to {means.shown(size)}" + (", the last ring of its own: measure it" if close else ""),
     )  # fmt: skip
-    left = _left(placed, hole, setup, made_mm=size, left_mm=means.tolerances.left_mm, full_to_mm=floor)
+    left = _left(placed, hole, setup, made_mm=size, means=means, full_to_mm=floor)
     if not hole.through and not hole.flat_bottom:
         left += (later_by_rule(
             placed, hole.id, "hole point", region=hole_region(placed, hole),
@@ -239,7 +239,7 @@ def _web(placed: PlacedPart, hole: Hole, deepest_z_mm: float) -> tuple[Finding, 
 
 
 def _left(
-    placed: PlacedPart, hole: Hole, setup: Setup, *, made_mm: float, left_mm: float, full_to_mm: float
+    placed: PlacedPart, hole: Hole, setup: Setup, *, made_mm: float, means: Means, full_to_mm: float
 ) -> tuple[NotCut, ...]:
     """What stays of a hole of diameter `made_mm`: the closed bottom of a through hole, the thread."""
     left: list[NotCut] = []
@@ -247,13 +247,13 @@ def _left(
         inside = full_to_mm - placed.bottom_z_mm
         left.append(later_by_rule(
             placed, hole.id, "drilled bottom" if inside > SAME_MM else "hole bottom",
-            amounts=f"full diameter ends at Z {full_to_mm:.3f} mm, {inside:.3f} mm inside the part"
+            amounts=f"full diameter ends at Z {means.shown(full_to_mm)}, {means.shown(inside)} inside the part"
             if inside > SAME_MM else "", region=hole_region(placed, hole),
             low_z_mm=setup.z.skin_mm, high_z_mm=full_to_mm + SPILL_MM,
         ))  # fmt: skip
     if hole.thread is not None:
         # Where the drill is smaller than the drawn hole by more than may be left, the thread mill takes the ring.
-        is_ring = hole.diameter_mm - made_mm > 2 * left_mm
+        is_ring = hole.diameter_mm - made_mm > 2 * means.tolerances.left_mm
         left.append(later_by_rule(
             placed, hole.id, "thread", region=hole_ring(placed, hole, made_mm) if is_ring else NO_REGION,
             low_z_mm=full_to_mm, high_z_mm=placed.bottom_z_mm + hole.top_z_mm,

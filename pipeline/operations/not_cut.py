@@ -15,6 +15,7 @@ from pipeline.model.loop import Loop
 from pipeline.model.part import Chamfer, Feature, Hole, Pocket, Side, Surface
 from pipeline.model.setup import PlacedPart, Setup
 from pipeline.model.toolpath import NotCut
+from pipeline.model.units import shown
 from pipeline.operations.recipes import LATER, Recipe
 
 NO_REGION: Float = np.zeros((0, 2))
@@ -41,9 +42,9 @@ def later_by_recipe(placed: PlacedPart, feature: Feature, recipe: Recipe, *, set
     )
 
 
-def later_of_part(placed: PlacedPart, setup: Setup) -> tuple[NotCut, NotCut]:
+def later_of_part(placed: PlacedPart, setup: Setup, *, units: str) -> tuple[NotCut, NotCut]:
     """What every part waits for: its outer face, and the way out of the plate."""
-    amounts = f"skin {setup.z.skin_mm:.3f} mm and stock {setup.z.stock_below_mm:.3f} mm"
+    amounts = f"skin {shown(setup.z.skin_mm, unit=units)} and stock {shown(setup.z.stock_below_mm, unit=units)}"
     low, high = 0.0, placed.bottom_z_mm
     return (
         later_by_rule(placed, "outer-face", "outer face", low_z_mm=low, high_z_mm=high, amounts=amounts),

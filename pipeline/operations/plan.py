@@ -92,7 +92,7 @@ def plan_toolpaths(
             ]
             not_cut += work.not_cut
             findings += work.findings
-        not_cut += later_of_part(placed, setup)
+        not_cut += later_of_part(placed, setup, units=machine.dialect.units)
     before = _in_order(steps, last_cutter=nest_request.outline_cutter)
     cleared = _cleared(before, crib)
     webs: tuple[Toolpath, ...] = ()

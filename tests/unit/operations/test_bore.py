@@ -66,13 +66,13 @@ def test_every_radius_and_the_direction() -> None:
 
 
 def test_the_chip_of_a_narrow_bore_is_not_too_thin() -> None:
-    cutter = flat(1, 3.0, chip_load_mm=0.012, edge_radius_mm=0.012)
+    cutter = flat(1, 3.0, chip_load_mm=0.012, edge_radius_mm=0.02)
     cut = cut_data(cutter, MATERIAL, MACHINE)
     (one,) = plan_bore(pass_prefix="b", centre_mm=CENTRE, hole_mm=3.3, top_z_mm=3.0, floor_z_mm=0.0, cutter=cutter,
                        cut=cut, finish_mm=0.0, clearance_mm=14.0)  # fmt: skip
     per_tooth = one.moves[one.moves[:, 0] != RAPID][:, 6] / cut.rpm / cutter.flutes
-    # (3.3 - 3.0) / 3.3 of 0.012 would be 0.0011; 0.3 edge radii are 0.0036 (common practice, no source)
-    assert per_tooth.min() == pytest.approx(0.0036)
+    # (3.3 - 3.0) / 3.3 of 0.012 would be 0.0011; 0.3 edge radii are 0.006 (common practice, no source)
+    assert per_tooth.min() == pytest.approx(0.006)
 
 
 def test_a_depth_that_is_no_whole_number_of_pitches_gets_a_finer_pitch() -> None:
