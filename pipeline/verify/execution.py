@@ -211,6 +211,9 @@ class Interpreter:
             self.find("V622", "a tool change with the spindle turning", "M5 before M6")
         if state.mist or state.flood:
             self.find("V622", "a tool change with coolant on", "M9 before M6")
+        retract = self.machine.dialect.safe_retract
+        if state.tool and not state.retracted and any("G53" in line for line in retract):
+            self.find("V622", "a tool change away from the safe retract", f"{' and '.join(retract)} before M6")
         if state.selected is None:
             self.find("V623", "M6 without a T since the last change", "T and M6")
             state.selected = state.tool

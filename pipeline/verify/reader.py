@@ -12,9 +12,9 @@ Codes: V601 not a word; V602 number, expression or value; V603 comment; V604 lin
 twice; V607 two codes of a group; V608 no such code; V609 a word without use; V610 a word is missing; V611 beginning and
 end of the program; V612 units; V613 modes not stated; V614 block delete; V615 parameters; V616 no motion in force, or
 two that want the axis words; V617 not checked here; V618 arcs; V619 cycles; V620 feed missing; V621 spindle standing;
-V622 tool change with things running; V623 cutter unknown; V624 length offset; V625 work systems and homes; V626 unknown
-position; V627 stop with the spindle turning; V630 Z travel; V636 a code the machine's dialect has not; V637 overrides switched
-off. The other V63x are in `limits`.
+V622 tool change with things running, or in the wrong place; V623 cutter unknown; V624 length offset; V625 work systems
+and homes; V626 unknown position; V627 stop with the spindle turning; V630 Z travel; V636 a code the machine's dialect
+has not; V637 overrides switched off. The other V63x are in `limits`.
 """
 
 from __future__ import annotations

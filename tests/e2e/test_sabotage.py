@@ -7,6 +7,7 @@ example job, spoiled in places that only a real program has.
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -103,7 +104,7 @@ def find(lines: Lines, pattern: str, nth: int = 0) -> int:
     return [i for i, line in enumerate(lines) if re.search(pattern, line)][nth]
 
 
-def swap(pattern: str, new: str, nth: int = 0) -> Callable[[Lines], Lines]:
+def swap(pattern: str, new: str | Callable[[re.Match[str]], str], nth: int = 0) -> Callable[[Lines], Lines]:
     """Replace `pattern` in the nth line that has it."""
 
     def spoil(lines: Lines) -> Lines:
@@ -350,15 +351,23 @@ def moved(axis: str, by_in: float) -> Callable[[Lines], Lines]:
 
 
 def one_stroke(lines: Lines) -> Lines:
-    """The first hole of a drilling in one go: of its feeds only the last is left."""
-    last = next(i for i, line in enumerate(lines) if i and line.startswith("G0 Z") and not lines[i + 1 :]
-                or line.startswith("G0 Z") and i + 1 < len(lines) and "X" in lines[i + 1])  # fmt: skip
-    feeds = [i for i in range(last) if lines[i].startswith("G1 Z")]
+    """A hole drilled in one go: of its feeds only the last is left."""
+    feeds = [i for i, line in enumerate(lines) if line.startswith("G1 Z")]
     feed = lines[feeds[0]].split("F")[1]
     return [*lines[: feeds[0]], f"{lines[feeds[-1]].split(' F')[0]} F{feed}", *lines[feeds[-1] + 1 :]]
 
 
-LIFT = r"^G0 Z0\.57874$"
+LIFT = r"G0 Z0\.57874$"
+
+
+def lift_lost(lines: Lines) -> Lines:
+    """A lift to the clearance height left out where the next move goes across, in the middle of the program."""
+    moves = [i for i, line in enumerate(lines) if not line.startswith("(")]
+    i = next(a for a, b in itertools.pairwise(moves)
+             if a > len(lines) // 2 and re.search(LIFT, lines[a]) and lines[b].startswith("G0 X"))  # fmt: skip
+    return [*lines[:i], *lines[i + 1 :]]
+
+
 REAL_SABOTEURS = [
     s("a face left out", left_out("handle-left/inside-face/face"), "V652"),
     s("a bore left out", left_out("handle-left/pivot-bore/bore"), "V651", "V652"),
@@ -375,25 +384,27 @@ REAL_SABOTEURS = [
     s("all of Z 0.03 mm low", moved("Z", -0.0012), "V640"),
     s("all of X 0.03 mm aside", moved("X", 0.0012), "V649"),
     s("the skin cut through", within("stud-1/edge/outline", everywhere(r"Z0\.0100", "Z-0.0100")), "V640"),
-    s("lift lost between two places", drop(LIFT, 4), "V641", "V668"),
+    s("lift lost between two places", lift_lost, "V641", "V668"),
     s("lift too low", swap(LIFT, "G0 Z0.15", 8), "V641", "V668"),
     s("straight down into the plate",
-      within("clip/edge/outline", swap(r"^G1 Z0\.17520", "G1 Z0.15")), "V665"),
+      within("clip/edge/outline", swap(r"G1 Z([\d.]+)", lambda m: f"G1 Z{float(m[1]) - 0.02:.5f}")), "V665"),
     s("a hole in one stroke", within("stud-1/bore/drill", one_stroke), "V664"),
     s("arcs the other way round", within("clip/edge/outline", everywhere(r"^G2 ", "G3 ")), "V634", "V649", "V653"),
     s("arc centre wrong in the first digit", within("clip/edge/outline", swap(r"I(-?)0\.(\d)", r"I\g<1>1.\2", -1)),
       "V618"),
-    s("ten times the feed", within("handle-left/edge/outline", swap(r"F(\d+)\.(\d)(\d*)$", r"F\1\2.\3", -1)), "V660"),
+    s("ten times the feed", within("handle-left/edge/outline", swap(r"F(\d+)\.(\d)(\d*)$", r"F\1\2.\3", -1)),
+      "V660", "V631"),
     s("ten times the speed", swap(r"^S(\d+) M3", r"S\g<1>0 M3", -1), "V632"),
     s("spindle backwards", swap(r"^(S\d+) M3", r"\1 M4", -1), "V643"),
-    s("spindle not started", swap(r"^(S\d+) M3", r"\1", -1), "V621"),
+    s("spindle not started", everywhere(r"^(S\d+) M3", r"\1"), "V621"),
     s("no time to come up to speed", lambda lines: [x for x in lines if not x.startswith("G4")], "V667"),
-    s("coolant not on", drop("^M7$", -1), "V644"),
+    s("coolant not on", everywhere("^M7$", ""), "V644"),
     s("a coolant that is not there", swap("^M7$", "M8", -1), "V636"),
     s("another cutter", swap("^T3 M6", "T2 M6", -1), "V624"),
     s("another offset", swap("G43 H3", "G43 H2", -1), "V624"),
     s("no offset", everywhere("G43 H3 ?", ""), "V624", "V626"),
-    s("change without the safe retract", lambda lines: [x for x in lines if not x.startswith("G53")], "V626"),
+    s("change at the clearance height", swap("^G53 G0 Z0", "G0 Z1.4", -9), "V622", "V624"),
+    s("no safe retract at all", lambda lines: [x for x in lines if not x.startswith("G53")], "V626"),
     s("metric", everywhere("G20", "G21"), "V612"),
     s("incremental", swap("G90", "G91", -1), "V625", "V613", "V630"),
     s("a line that a switch leaves out", within("clip/edge/outline", swap("^G2 ", "/G2 ", 3)), "V614"),

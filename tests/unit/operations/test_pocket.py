@@ -67,7 +67,7 @@ def test_wall_pass_has_the_closed_forms_length_and_is_climb():
     result = plan(rounded(30, 20, 4))
     steps = cuts(result.passes[-1:])
     assert result.passes[-1].id == "part/pocket/wall-1"
-    lap = [s for s in steps if s[2] in (400.0, pytest.approx(100.0))]  # the lead arcs have 400 x 3 / 6
+    lap = [s for s in steps if s[2] in (400.0, pytest.approx(160.0))]  # the lead arcs have 400 x 3 / 6
     length = 0.0
     for kind, p, _, row in lap:
         chord = math.dist(p[0, :2], p[-1, :2])
@@ -77,8 +77,8 @@ def test_wall_pass_has_the_closed_forms_length_and_is_climb():
     assert {s[0] for s in steps if s[0] > 1} == {3}  # inside, climb with M3: counter-clockwise
     ring = shapely.LinearRing(np.vstack([p[:-1, :2] for _, p, _, _ in lap]))
     assert ring.is_ccw
-    # inside factor (R - r) / R = 1 / 4 in the corners: Machinery's Handbook (from memory)
-    assert sum(1 for s in lap if s[2] == pytest.approx(100.0)) == 4
+    # inside factor (R - r) / R = 1 / 4 in the corners: Machinery's Handbook (from memory); our floor of 0.4 holds there
+    assert sum(1 for s in lap if s[2] == pytest.approx(160.0)) == 4
 
 
 def test_lead_in_and_out_are_tangent_and_start_in_the_void():

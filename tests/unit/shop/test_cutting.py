@@ -120,7 +120,8 @@ def test_ramps_slow_down_with_their_angle() -> None:
 
 def test_inside_an_arc_the_chip_still_cuts() -> None:
     assert cutting.inside_feed_mm_min(100.0, 0.5, least_feed_mm_min=20.0) == 50.0
-    assert cutting.inside_feed_mm_min(100.0, 0.01, least_feed_mm_min=20.0) == 20.0
+    assert cutting.inside_feed_mm_min(100.0, 0.01, least_feed_mm_min=20.0) == 40.0  # our floor
+    assert cutting.inside_feed_mm_min(100.0, 0.01, least_feed_mm_min=60.0) == 60.0
     assert cutting.inside_feed_mm_min(100.0, 0.01, least_feed_mm_min=200.0) == 100.0  # never over the feed
     data = cutting.cut_data(mill(edge_radius_mm=0.005), MATERIAL, MACHINE)
     assert data.least_feed_mm_min == pytest.approx(0.3 * 0.005 * data.rpm * 3)

@@ -79,12 +79,17 @@ def test_order_of_words_never_matters() -> None:
 
 
 def test_change_comes_before_spindle_start() -> None:
-    reading = read("M5 M9\nM3 S4000 M6 T2\nG53 G0 Z0\nG43 H12 G0 Z5")
+    reading = read("M5 M9 G53 G0 Z0\nM3 S4000 M6 T2\nG53 G0 Z0\nG43 H12 G0 Z5")
     assert reading.findings == ()
     assert reading.stops[-1].word == "M6"
     assert (reading.stops[-1].tool, reading.stops[-1].spindle) == (2, 0)
     row = reading.moves.line == 12
     assert (int(reading.moves.tool[row][0]), float(reading.moves.rpm[row][0])) == (2, 4000.0)
+
+
+def test_cutters_are_changed_at_the_safe_retract_only() -> None:
+    assert codes(read("M5 M9\nM6 T2")) == ["V622"]
+    assert codes(read("M5 M9 G53 G0 Z0\nG1 Z5\nM6 T2"))[-1] == "V622"
 
 
 def test_dwell_comes_before_the_move() -> None:
