@@ -31,7 +31,7 @@ def build_packet(
     with `status`, or None when it was refused. `program` is what the verifier read; their line numbers agree.
     """
     from pipeline.geometry.dxf import drawing_bytes
-    from pipeline.packet.drawing import nest_layers, nest_svg
+    from pipeline.packet.drawing import draw_nest, nest_layers
     from pipeline.packet.page import page_html
     from pipeline.packet.summary import summarise
 
@@ -41,7 +41,7 @@ def build_packet(
     )
     if is_forced:
         summary["written"] = status
-    drawing = nest_svg(setup, units=job.machine.dialect.units)
+    drawing = draw_nest(setup, units=job.machine.dialect.units)
     files = {
         "summary.json": (json.dumps(summary, indent=2, ensure_ascii=False, allow_nan=False) + "\n").encode(),
         "packet.html": page_html(
@@ -63,7 +63,7 @@ def build_packet(
         ),
     }
     if is_forced:
-        files["nest.svg"] = nest_svg(setup, units=job.machine.dialect.units, banner=status).encode()
+        files["nest.svg"] = draw_nest(setup, units=job.machine.dialect.units, banner=status).encode()
     for part in parts:
         files[f"{part.name}.step"] = _marked_step(part.step, status) if is_forced else part.step
     if written is not None:

@@ -41,7 +41,7 @@ def outline_of(placed: PlacedPart) -> Float:
     return placed.part.outline.moved(placed.setup_from_part).flattened(chord_mm=_CHORD_MM)
 
 
-def nest_svg(
+def draw_nest(
     setup: Setup,
     *,
     units: str,

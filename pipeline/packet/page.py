@@ -20,7 +20,7 @@ from pipeline.model.setup import Setup
 from pipeline.model.toolpath import HolePass, Operation, Plan, Toolpath
 from pipeline.model.units import MM_PER_INCH
 from pipeline.model.verdict import Verdict
-from pipeline.packet.drawing import nest_svg
+from pipeline.packet.drawing import draw_nest
 
 CAUTIONS = (
     "Run the program in air first, above the work, with your hand on feed hold.",
@@ -97,7 +97,7 @@ def page_html(
         status=status,
         units=units,
         cautions=CAUTIONS,
-        drawing=nest_svg(setup, units=units),
+        drawing=draw_nest(setup, units=units),
         rows=_operation_rows(setup, plan, program, verdict),
         cutters=_cutter_rows(job, plan, program, verdict),
         left=_left_rows(plan),
@@ -258,7 +258,7 @@ def _pictures(verdict: Verdict, setup: Setup, units: str) -> Iterable[dict[str, 
         picture = ""
         if finding.at_mm is not None and shown < _MOST_PICTURES:
             x, y, _ = finding.at_mm
-            picture = nest_svg(setup, units=units, window=(x, y, _FINDING_WINDOW_MM), mark=(x, y))
+            picture = draw_nest(setup, units=units, window=(x, y, _FINDING_WINDOW_MM), mark=(x, y))
             shown += 1
         out.append({"finding": finding, "picture": picture})
     return out
