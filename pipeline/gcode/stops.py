@@ -59,7 +59,7 @@ def write_z_check(lines: Lines, *, setup: Setup, cutter: int, offset: int, form:
 def write_parting(lines: Lines, *, kind: str, cutter: int, offset: int) -> None:
     """Before the first cut that can set a part loose: how is it held, and is the cutter still good?"""
     lines.say(f"CHECK BEFORE THE FIRST {kind.upper()}, spindle and coolant off.")
-    lines.say("From here on waste and parts hang on the thin skin, and the hold-down keeps all of it: read the vacuum, clear chips.")
+    lines.say("From here on waste and parts hang on the thin skin and on the hold-down. Read the vacuum, clear chips.")
     lines.say(f"Look at the edges of T{cutter}.")
     lines.say(f"If worn or chipped: end the program, put in a fresh one, set H{offset}, start again at this section.")
     lines.stop(f"FIRST {kind.upper()}: READ THE VACUUM, CLEAR CHIPS, LOOK AT T{cutter}")
