@@ -66,13 +66,20 @@ def _without_repeats(points: Float, *, closed: bool) -> Float:
 
 
 def _circle(points: Float, tolerance_mm: float) -> Path | None:
-    """The circle through all the points, when there is one: least squares of x^2 + y^2 = 2 a x + 2 b y + c."""
+    """The circle through all the points, when there is one: least squares of x^2 + y^2 = 2 a x + 2 b y + c, which about
+    the points' mean is two equations for a and b. In plain sums, so that every processor finds the same bits."""
     if len(points) < 12:
         return None
     shift = points.mean(axis=0)
     local = points - shift
-    matrix = np.column_stack([2 * local, np.ones(len(local))])
-    (a, b, _), *_ = np.linalg.lstsq(matrix, np.sum(local * local, axis=1), rcond=None)
+    square = np.sum(local * local, axis=1)
+    xx, yy = (float(v) for v in np.sum(local * local, axis=0))
+    xy = float(np.sum(local[:, 0] * local[:, 1]))
+    x2, y2 = (float(v) / 2 for v in np.sum(local * square[:, None], axis=0))
+    if xx * yy - xy * xy <= EPS_MM * xx * yy:  # points in a line
+        return None
+    a = (x2 * yy - y2 * xy) / (xx * yy - xy * xy)
+    b = (y2 * xx - x2 * xy) / (xx * yy - xy * xy)
     reach = np.hypot(local[:, 0] - a, local[:, 1] - b)
     middle = (local + np.roll(local, -1, axis=0)) / 2
     middle_reach = np.hypot(middle[:, 0] - a, middle[:, 1] - b)

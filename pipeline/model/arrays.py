@@ -21,3 +21,15 @@ def frozen(values: Any, *, columns: int, name: str, least: int = 0) -> Float:
         raise ValueError(f"{name}: holds a value that is not finite")
     array.setflags(write=False)
     return array
+
+
+def product(a: Float, b: Float) -> Float:
+    """Matrix product of (n, k) and (k, m) for small k, by plain products and sums in a fixed order.
+
+    The `@` of a fast library may round the last bit otherwise on another processor; where two choices tie, that bit
+    would decide, and one job would give two programs.
+    """
+    total: Float = a[:, 0, None] * b[None, 0, :]
+    for i in range(1, a.shape[1]):
+        total = total + a[:, i, None] * b[None, i, :]
+    return total

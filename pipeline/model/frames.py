@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.model.arrays import Float, frozen
+from pipeline.model.arrays import Float, frozen, product
 
 _RIGID = 1e-9  # largest departure of a rotation from orthonormal, dimensionless noise
 
@@ -50,27 +50,27 @@ class Pose:
     def __matmul__(self, other: Pose) -> Pose:
         if self.frm != other.to:
             raise ValueError(f"cannot chain {self.to}_from_{self.frm} with {other.to}_from_{other.frm}")
-        return Pose(to=self.to, frm=other.frm, matrix=self.matrix @ other.matrix)
+        return Pose(to=self.to, frm=other.frm, matrix=product(self.matrix, other.matrix))
 
     def inverse(self) -> Pose:
         """The same relation read the other way."""
         matrix = np.eye(4)
         matrix[:3, :3] = self.matrix[:3, :3].T
-        matrix[:3, 3] = -self.matrix[:3, :3].T @ self.matrix[:3, 3]
+        matrix[:3, 3] = -product(self.matrix[:3, :3].T, self.matrix[:3, 3:])[:, 0]
         return Pose(to=self.frm, frm=self.to, matrix=matrix)
 
     def points(self, points: Float) -> Float:
         """Positions (n, 2) or (n, 3) in `frm` to the same columns in `to`. Two columns mean z = 0, dropped again."""
         points = np.asarray(points, dtype=np.float64)
         k = points.shape[1]
-        moved: Float = points @ self.matrix[:k, :k].T + self.matrix[:k, 3]
+        moved: Float = product(points, self.matrix[:k, :k].T) + self.matrix[:k, 3]
         return moved
 
     def vectors(self, vectors: Float) -> Float:
         """Directions (n, 2) or (n, 3): turned, not shifted."""
         vectors = np.asarray(vectors, dtype=np.float64)
         k = vectors.shape[1]
-        turned: Float = vectors @ self.matrix[:k, :k].T
+        turned: Float = product(vectors, self.matrix[:k, :k].T)
         return turned
 
     @property

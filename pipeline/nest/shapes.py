@@ -15,7 +15,7 @@ import numpy as np
 
 from pipeline.geometry.regions import Figure, simplified
 from pipeline.kernels import nest_engine
-from pipeline.model.arrays import Float
+from pipeline.model.arrays import Float, product
 from pipeline.model.frames import Pose
 from pipeline.model.job import PartRequest
 from pipeline.model.loop import Loop, arc_of_bulge
@@ -71,7 +71,7 @@ class Kind:
 def posed(points: Float, pose: Float) -> Float:
     """Points (n, 2) turned by pose[2] and shifted by pose[0:2]."""
     c, s = math.cos(pose[2]), math.sin(pose[2])
-    turned: Float = points @ np.array([[c, s], [-s, c]]) + pose[:2]
+    turned: Float = product(points, np.array([[c, s], [-s, c]])) + pose[:2]
     return turned
 
 

@@ -23,6 +23,8 @@ from pipeline.model.shop import Billet, Holding
 
 FRAME = "setup-1"
 _TOUCH_MM = 1e-9  # a contact is solved when the distance is right to this, far under any measurement
+_POSE_DECIMALS = 11  # far under any measurement; rounds off bits in which processors differ
+_LOOSE = 1e4  # condition number from which the three contacts no longer fix the billet
 _ROUNDS = 60
 _POINTER_STEP_MM = 1.0  # spacing of the candidate places for a pointer check
 _FACING = 0.9  # cosine: an edge faces a direction when its normal is within about 25 degrees of it
@@ -53,16 +55,16 @@ def seat(billet: Billet, holding: Holding) -> Seating:
     x, y, angle = holding.nominal_pose
     pose = np.array([x, y, angle])
     off, jacobian, contacts = _contacts(pose, billet, holding)
+    if _is_loose(jacobian, billet):
+        _cannot(
+            "S302",
+            holding,
+            "stops that leave the billet free to slide or turn",
+            "two stops along one edge and one on another, as far apart as the billet allows",
+        )
     for _ in range(_ROUNDS):
-        if np.abs(off).max() < _TOUCH_MM:
+        if np.abs(off).max() < _TOUCH_MM or _is_loose(jacobian, billet):  # loose on the way: gone astray
             break
-        if np.linalg.cond(jacobian / [1, 1, _size(billet)]) > 1e4:
-            _cannot(
-                "S302",
-                holding,
-                "stops that leave the billet free to slide or turn",
-                "two stops along one edge and one on another, as far apart as the billet allows",
-            )
         step = np.linalg.solve(jacobian, -off)
         scale = 1.0
         while scale > 1e-4:
@@ -79,6 +81,8 @@ def seat(billet: Billet, holding: Holding) -> Seating:
             f"no pose that touches all three stops (nearest is {np.abs(off).max():.3f} mm off)",
             "a nominal pose close to how the billet lies, and stops that its edge can reach",
         )
+    pose = np.round(pose, _POSE_DECIMALS)
+    _, jacobian, contacts = _contacts(pose, billet, holding)
     errors = np.full(3, math.hypot(billet.outline_uncertainty_mm, holding.stop_uncertainty_mm))
     inverse = np.linalg.inv(jacobian)
     setup_from_billet = Pose.planar(to=FRAME, frm="billet", x_mm=pose[0], y_mm=pose[1], angle_rad=pose[2])
@@ -94,6 +98,11 @@ def seat(billet: Billet, holding: Holding) -> Seating:
         pointer_checks=_pointer_checks(outline, contacts, holding, billet, pose, inverse, errors),
         corner_mm=_corner(outline),
     )
+
+
+def _is_loose(jacobian: Float, billet: Billet) -> bool:
+    """True when some small motion of the billet changes no contact, turns weighed by the billet's size."""
+    return bool(np.linalg.cond(jacobian / [1, 1, _size(billet)]) > _LOOSE)
 
 
 def _contacts(pose: Float, billet: Billet, holding: Holding) -> tuple[Float, Float, Float]:
@@ -114,7 +123,8 @@ def _spread(at: Float, pose: Float, inverse: Float, errors: Float) -> tuple[floa
     """One-sigma spread in x, y and turn of the point `at` (setup frame) that rides on the billet."""
     lever = np.array([[1, 0, -(at[1] - pose[1])], [0, 1, at[0] - pose[0]], [0, 0, 1.0]])
     variance = ((lever @ inverse) ** 2) @ errors**2
-    return float(np.sqrt(variance[0])), float(np.sqrt(variance[1])), float(np.sqrt(variance[2]))
+    x, y, turn = np.round(np.sqrt(variance), _POSE_DECIMALS)
+    return float(x), float(y), float(turn)
 
 
 def _pointer_checks(

@@ -33,25 +33,26 @@ class Run:
         return (self.folder / self.summary["programs"][0]["file"]).read_text()
 
 
-def command(*words: str, cwd: Path = ROOT) -> subprocess.CompletedProcess[str]:
-    """The command as a user runs it."""
+def command(*words: str, cwd: Path = ROOT, processor: str = "") -> subprocess.CompletedProcess[str]:
+    """The command as a user runs it. `processor` makes the linear algebra library compute as on that one."""
     return subprocess.run(
         [sys.executable, "-m", "pipeline", *words],
         cwd=cwd,
         capture_output=True,
         text=True,
-        env={"PATH": "/usr/bin:/bin", "PYTHONPATH": str(ROOT), "HOME": str(Path.home())},
+        env={"PATH": "/usr/bin:/bin", "PYTHONPATH": str(ROOT), "HOME": str(Path.home())}
+        | ({"OPENBLAS_CORETYPE": processor} if processor else {}),
     )
 
 
 @pytest.fixture(scope="session")
 def make(tmp_path_factory):
-    """make(job file, *options) -> Run, remembered by its words."""
+    """make(job file, *options, processor="") -> Run, remembered by its words."""
 
     @cache
-    def run(job: Path, *options: str) -> Run:
+    def run(job: Path, *options: str, processor: str = "") -> Run:
         folder = tmp_path_factory.mktemp("packets") / "packet"
-        done = command("make", str(job), "--out", str(folder), *options)
+        done = command("make", str(job), "--out", str(folder), *options, processor=processor)
         return Run(folder, done.returncode, done.stdout, done.stderr)
 
     return run

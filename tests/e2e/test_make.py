@@ -89,9 +89,9 @@ def test_the_packet_is_whole(make, name):
     assert not list(run.folder.parent.glob(".packet*")), "nothing is left beside the packet"
 
 
-def test_equal_runs_and_one_or_two_workers_give_equal_bytes(make):
+def test_equal_runs_one_or_two_workers_and_another_processor_give_equal_bytes(make):
     job = JOBS / "grafting-pair.yaml"
-    two, again, one = make(job), make(job, "--workers", "2"), make(job, "--workers", "1")
+    two, again, one = make(job), make(job, "--workers", "2"), make(job, "--workers", "1", processor="Prescott")
     assert two.folder != again.folder
     assert files(two.folder) == files(again.folder)
     assert files(two.folder) == files(one.folder)
