@@ -6,6 +6,7 @@ Exit codes: 0 released or no findings, 1 refused, 2 bad input, 3 a fault of ours
 from __future__ import annotations
 
 import json
+import os
 import sys
 import time
 import traceback
@@ -39,19 +40,25 @@ def make(
     as_json: Annotated[bool, typer.Option("--json", help="print the summary as JSON")] = False,
 ) -> None:
     """Make the packet of one job: program, page, drawings, STEP files."""
-    from pipeline.batch.folder import check_place, write_folder
+    from pipeline.batch.folder import check_place, holds_packet, write_folder
     from pipeline.job import read_job
 
     watch = _StageWatch()
-    with watch("job"):
-        job = read_job(job_file)
-        folder = out or Path("out") / job.name
-        check_place(folder)
-    from pipeline import stages
+    folder = out or Path("out") / job_file.stem
+    try:
+        with watch("job"):
+            job = read_job(job_file)
+            folder = out or Path("out") / job.name
+            check_place(folder, job.name)
+        from pipeline import stages
 
-    made = stages.make(job, workers=workers, force=force, watch=watch)
+        made = stages.make(job, workers=workers, force=force, watch=watch)
+    except (BadInput, PlanError) as bad:
+        if holds_packet(folder):
+            bad.add_note(f"{folder} still holds the packet of an earlier run")
+        raise
     run = json.dumps({"stage_s": watch.seconds, "total_s": round(sum(watch.seconds.values()), 3), "workers": workers})
-    write_folder(folder, {**made.files, "run.json": run.encode() + b"\n"})
+    write_folder(folder, {**made.files, "run.json": run.encode() + b"\n"}, job.name)
     summary = made.files["summary.json"].decode()
     if as_json:
         typer.echo(summary, nl=False)
@@ -94,18 +101,18 @@ def main() -> None:
     try:
         sys.exit(app(standalone_mode=False) or 0)  # outside standalone mode an exit code comes back as a value
     except BadInput as bad:
-        _leave(bad.findings, "nothing was written")
+        _leave(bad.findings, bad)
     except PlanError as cannot:
         _leave(
             [Finding(code=cannot.code, where=cannot.where, found=cannot.found, wanted=cannot.wanted, hint=cannot.hint)],
-            "nothing was written",
+            cannot,
         )
     except (typer.Abort, KeyboardInterrupt):
         typer.echo("stopped; nothing was written", err=True)
         sys.exit(130)
     except Exception as fault:
         if isinstance(fault, typer.BadParameter) or hasattr(fault, "format_message"):  # wrong words on the command line
-            typer.echo(f"{fault.format_message()}\nTry: billetwright --help", err=True)  # type: ignore[attr-defined]
+            typer.echo(f"{fault.format_message()}\nTry: {_called_as()} --help", err=True)  # type: ignore[attr-defined]
             sys.exit(2)
         traceback.print_exc()
         typer.echo(
@@ -116,13 +123,19 @@ def main() -> None:
         sys.exit(3)
 
 
-def _leave(findings: Iterable[Finding], ending: str) -> None:
+def _leave(findings: Iterable[Finding], why: Exception) -> None:
     findings = tuple(findings)
     _print_findings(findings)
     if "--json" in sys.argv:
         typer.echo(json.dumps({"verdict": None, "findings": [asdict(f) for f in findings]}, indent=2))
+    ending = "; ".join(["nothing was written", *getattr(why, "__notes__", ())])
     typer.echo(f"{len(findings)} finding{'s' if len(findings) != 1 else ''}; {ending}", err=True)
     sys.exit(2)
+
+
+def _called_as() -> str:
+    """The word the user typed: the script that sets up says so in the environment."""
+    return os.environ.get("BILLETWRIGHT_CALLED_AS", "billetwright")
 
 
 def _print_findings(findings: Iterable[Finding]) -> None:

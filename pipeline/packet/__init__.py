@@ -43,7 +43,6 @@ def build_packet(
         summary["written"] = status
     drawing = draw_nest(setup, units=job.machine.dialect.units)
     files = {
-        "summary.json": (json.dumps(summary, indent=2, ensure_ascii=False, allow_nan=False) + "\n").encode(),
         "packet.html": page_html(
             job=job,
             job_digest=job_digest,
@@ -68,6 +67,8 @@ def build_packet(
         files[f"{part.name}.step"] = _marked_step(part.step, status) if is_forced else part.step
     if written is not None:
         files[written.file] = written.text.encode("ascii")
+    summary["files"] = sorted([*files, "summary.json", "run.json"])  # run.json is added by whoever has the clock
+    files["summary.json"] = (json.dumps(summary, indent=2, ensure_ascii=False, allow_nan=False) + "\n").encode()
     return files
 
 

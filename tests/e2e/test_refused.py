@@ -24,11 +24,15 @@ def out_of_reach(tmp_path_factory):
     folder = tmp_path_factory.mktemp("jobs")
     mill = (ROOT / "configs/machines/small-mill-metric.yaml").read_text()
     assert "travel_high: [300, 200, 0]" in mill
-    (folder / "short-table.yaml").write_text(mill.replace("travel_high: [300, 200, 0]", "travel_high: [300, 110, 0]"))
+    for name in ("refused", "good"):
+        (folder / name).mkdir()
+    (folder / "refused/short-table.yaml").write_text(
+        mill.replace("travel_high: [300, 200, 0]", "travel_high: [300, 110, 0]")
+    )
     base = ROOT / "configs/jobs/grafting-pair.yaml"
     for name, machine in (("refused", "./short-table.yaml"), ("good", "small-mill-metric")):
-        (folder / f"{name}.yaml").write_text(JOB.format(base=base, machine=machine))
-    return folder / "refused.yaml", folder / "good.yaml"
+        (folder / name / "two-studs.yaml").write_text(JOB.format(base=base, machine=machine))
+    return folder / "refused/two-studs.yaml", folder / "good/two-studs.yaml"
 
 
 def run_into(folder, job, *options):
@@ -73,3 +77,16 @@ def test_a_set_that_does_not_fit_says_which_part_by_how_much_and_where(tmp_path)
     assert "N2" in done.stderr
     assert "mm" in done.stderr
     assert not (tmp_path / "packet").exists()
+
+
+def test_bad_input_says_that_the_packet_beside_it_is_old(out_of_reach, tmp_path):
+    _, good = out_of_reach
+    folder = tmp_path / "packet"
+    assert run_into(folder, good).code == 0
+    before = {f.name: f.read_bytes() for f in folder.iterdir()}
+    spoiled = good.with_name("spoiled.yaml")
+    spoiled.write_text(good.read_text().replace("count: 2", "count: two"))
+    done = run_into(folder, spoiled)
+    assert done.code == 2
+    assert "still holds the packet of an earlier run" in done.stderr
+    assert {f.name: f.read_bytes() for f in folder.iterdir()} == before

@@ -2,30 +2,39 @@
 
 from __future__ import annotations
 
+import json
+import os
+
 import pytest
 
 from pipeline.batch.folder import check_place, write_folder
 from pipeline.errors import BadInput
 
-PACKET = {"summary.json": b"{}", "packet.html": b"<p>", "a.ngc": b"M2"}
+
+def packet(*names, job="knife"):
+    files = {name: name.encode() for name in names}
+    return {**files, "summary.json": json.dumps({"job": job, "files": [*names, "summary.json"]}).encode()}
+
+
+PACKET = packet("packet.html", "a.ngc")
 
 
 def test_written_whole_and_nothing_beside(tmp_path):
-    write_folder(tmp_path / "deep" / "packet", PACKET)
+    write_folder(tmp_path / "deep" / "packet", PACKET, "knife")
     assert {f.name: f.read_bytes() for f in (tmp_path / "deep/packet").iterdir()} == PACKET
     assert [f.name for f in (tmp_path / "deep").iterdir()] == ["packet"]
 
 
 def test_an_earlier_packet_is_replaced_as_a_whole(tmp_path):
-    write_folder(tmp_path / "packet", PACKET)
-    write_folder(tmp_path / "packet", {"summary.json": b"{1}"})
+    write_folder(tmp_path / "packet", PACKET, "knife")
+    write_folder(tmp_path / "packet", packet(), "knife")
     assert [f.name for f in (tmp_path / "packet").iterdir()] == ["summary.json"]
 
 
 def test_a_write_that_fails_leaves_the_earlier_packet(tmp_path):
-    write_folder(tmp_path / "packet", PACKET)
+    write_folder(tmp_path / "packet", PACKET, "knife")
     with pytest.raises((TypeError, OSError)):
-        write_folder(tmp_path / "packet", {"summary.json": b"{}", "z.ngc": None})  # type: ignore[dict-item]
+        write_folder(tmp_path / "packet", {"summary.json": b"{}", "z.ngc": None}, "knife")  # type: ignore[dict-item]
     assert {f.name: f.read_bytes() for f in (tmp_path / "packet").iterdir()} == PACKET
     assert [f.name for f in tmp_path.iterdir()] == ["packet"]
 
@@ -36,7 +45,44 @@ def test_what_is_not_ours_is_left_alone(tmp_path):
     (tmp_path / "file").write_text("x")
     for place in ("letters", "file"):
         with pytest.raises(BadInput, match="J190"):
-            write_folder(tmp_path / place, PACKET)
+            write_folder(tmp_path / place, PACKET, "knife")
     assert (tmp_path / "letters/a.txt").read_text() == "dear"
     (tmp_path / "empty").mkdir()
-    check_place(tmp_path / "empty")
+    check_place(tmp_path / "empty", "knife")
+
+
+def test_a_note_of_the_machinist_is_never_lost(tmp_path):
+    write_folder(tmp_path / "packet", PACKET, "knife")
+    (tmp_path / "packet/setup-note.txt").write_text("stop C is worn")
+    with pytest.raises(BadInput, match=r"setup-note\.txt"):
+        write_folder(tmp_path / "packet", PACKET, "knife")
+    assert (tmp_path / "packet/setup-note.txt").read_text() == "stop C is worn"
+
+
+def test_another_jobs_packet_is_not_replaced(tmp_path):
+    write_folder(tmp_path / "packet", PACKET, "knife")
+    with pytest.raises(BadInput, match="another job, knife"):
+        check_place(tmp_path / "packet", "pruner")
+
+
+def test_a_place_below_a_file_is_bad_input(tmp_path):
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(BadInput, match="J190"):
+        check_place(tmp_path / "file" / "packet", "knife")
+
+
+def test_stopped_between_the_renames_the_earlier_packet_comes_back(tmp_path, monkeypatch):
+    write_folder(tmp_path / "packet", PACKET, "knife")
+    real, calls = os.replace, []
+
+    def stop_at_the_second(a, b):
+        calls.append(a)
+        if len(calls) == 2:
+            raise KeyboardInterrupt
+        real(a, b)
+
+    monkeypatch.setattr(os, "replace", stop_at_the_second)
+    with pytest.raises(KeyboardInterrupt):
+        write_folder(tmp_path / "packet", packet("b.ngc"), "knife")
+    assert {f.name: f.read_bytes() for f in (tmp_path / "packet").iterdir()} == PACKET
+    assert [f.name for f in tmp_path.iterdir()] == ["packet"]
