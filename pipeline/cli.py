@@ -28,6 +28,8 @@ app = typer.Typer(
     help="From a job file to a simulated, checked milling program and a shop packet.",
 )
 
+_INTERRUPTED = 130  # what the command line library makes of Ctrl-C
+
 JobFile = Annotated[Path, typer.Argument(metavar="JOB", help="a job file (YAML)")]
 
 
@@ -99,7 +101,10 @@ def schema() -> None:
 def main() -> None:
     """Run the command and leave with its exit code."""
     try:
-        sys.exit(app(standalone_mode=False) or 0)  # outside standalone mode an exit code comes back as a value
+        code = app(standalone_mode=False) or 0  # outside standalone mode an exit code comes back as a value
+        if code == _INTERRUPTED:
+            typer.echo("stopped; an earlier packet stays as it was", err=True)
+        sys.exit(code)
     except BadInput as bad:
         _leave(bad.findings, bad)
     except PlanError as cannot:
@@ -107,9 +112,6 @@ def main() -> None:
             [Finding(code=cannot.code, where=cannot.where, found=cannot.found, wanted=cannot.wanted, hint=cannot.hint)],
             cannot,
         )
-    except (typer.Abort, KeyboardInterrupt):
-        typer.echo("stopped; nothing was written", err=True)
-        sys.exit(130)
     except Exception as fault:
         if isinstance(fault, typer.BadParameter) or hasattr(fault, "format_message"):  # wrong words on the command line
             typer.echo(f"{fault.format_message()}\nTry: {_called_as()} --help", err=True)  # type: ignore[attr-defined]
