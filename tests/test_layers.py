@@ -5,49 +5,9 @@ from __future__ import annotations
 import ast
 from pathlib import Path
 
+from pipeline.layers import HOMES, OURS
+
 ROOT = Path(__file__).parents[1]
-STAGES = {"job", "solids", "nest", "setups", "operations", "gcode", "verify", "packet"}
-MAKES = {"model", "errors", "kernels", "geometry", "shop"}
-
-# package -> what of ours it may import besides itself
-OURS: dict[str, set[str]] = {
-    "errors": set(),
-    "kernels": set(),
-    "model": {"errors"},
-    "families": {"model", "errors"},
-    "geometry": {"model", "errors", "kernels"},
-    "shop": {"model", "errors"},
-    "job": MAKES | {"families"},
-    "solids": MAKES | {"families"},
-    "nest": MAKES,
-    "setups": MAKES,
-    "operations": MAKES,
-    "gcode": {"model", "errors", "geometry"},
-    "packet": {"model", "errors", "geometry"},
-    "verify": {"model", "errors", "kernels", "shop"},
-    "stages": STAGES | {"model", "errors"},
-    "batch": {"model", "errors", "shop", "stages"},
-    "cli": {"model", "errors", "shop", "stages", "batch", "job"},
-    "__main__": {"cli"},
-    "__init__": set(),
-    "parts": {"model"},
-}
-
-# third party -> the only homes it has (a package, or a package/module)
-HOMES: dict[str, set[str]] = {
-    "cadquery": {"solids", "parts"},
-    "OCP": {"solids"},
-    "numba": {"kernels"},
-    "yaml": {"job", "shop"},
-    "ezdxf": {"geometry/dxf"},
-    "shapely": {"geometry"},
-    "scipy": {"geometry", "nest"},
-    "jinja2": {"packet"},
-    "typer": {"cli"},
-    "rich": {"cli"},
-    "pydantic": {"job", "shop"},
-}
-
 
 def _modules() -> list[tuple[str, str, Path]]:
     """(package, module path without suffix, file) of every module of ours."""

@@ -76,3 +76,4 @@ class Job:
     z: ZRequest
     nest: NestRequest
     notes: tuple[str, ...] = ()
+    serial: str = ""  # what will be engraved and is written on every sheet

@@ -8,10 +8,11 @@ the truth and a test holds the two together.
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
+from typing import Any, Literal
 
 from pipeline.model.arrays import Float, frozen
 from pipeline.model.loop import Loop
@@ -116,6 +117,27 @@ Feature = Hole | Pocket | Chamfer | Surface | Mark
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Dimension:
+    """A size as a drawing shows it, in the part frame.
+
+    `view` "plan" looks at the inside face, points are (x, y); "side" looks along +Y, points are (x, z). "length" is
+    measured straight from `start` to `end`; "diameter" and "radius" go from the centre to a point on the circle.
+    `size` is the family's name of the size (`length_mm`), empty for a figure that follows from others.
+    """
+
+    size: str
+    kind: Literal["length", "diameter", "radius"]
+    view: Literal["plan", "side"]
+    start: tuple[float, float]
+    end: tuple[float, float]
+
+    @property
+    def value_mm(self) -> float:
+        """What the drawing says: the distance, doubled for a diameter."""
+        return math.dist(self.start, self.end) * (2 if self.kind == "diameter" else 1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Built:
     """What a family's `build` returns: the finished solid (a cadquery solid) and what is on it, in the part frame.
 
@@ -128,6 +150,7 @@ class Built:
     thickness_mm: float
     features: tuple[Feature, ...]
     report: Mapping[str, float] = dataclasses.field(default_factory=dict)
+    dimensions: tuple[Dimension, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -162,6 +185,7 @@ class Part:
     volume_mm3: float
     features: tuple[Feature, ...]
     report: Mapping[str, float]
+    dimensions: tuple[Dimension, ...] = ()
 
 
 def dim(default: float, *, low: float, high: float, note: str) -> Any:
