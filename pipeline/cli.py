@@ -10,11 +10,11 @@ import os
 import sys
 import time
 import traceback
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -30,6 +30,8 @@ app = typer.Typer(
 
 _INTERRUPTED = 130  # what the command line library makes of Ctrl-C
 
+Workers = Annotated[int, typer.Option(min=1, max=64, help="processes and threads; the result is the same")]
+NoCache = Annotated[bool, typer.Option("--no-cache", help="make everything anew, keep nothing for the next run")]
 JobFile = Annotated[Path, typer.Argument(metavar="JOB", help="a job file (YAML)")]
 
 
@@ -37,12 +39,22 @@ JobFile = Annotated[Path, typer.Argument(metavar="JOB", help="a job file (YAML)"
 def make(
     job_file: JobFile,
     out: Annotated[Path | None, typer.Option(help="folder of the packet; default out/<job>")] = None,
-    workers: Annotated[int, typer.Option(min=1, max=64, help="processes and threads; the result is the same")] = 2,
+    workers: Workers = 2,
     force: Annotated[bool, typer.Option(help="write a refused program too, marked in every file")] = False,
+    keep_nest: Annotated[
+        Path | None, typer.Option(metavar="PACKET", help="leave every placement where it is in this packet")
+    ] = None,
+    no_cache: NoCache = False,
+    keep_stages: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="write every value between the stages, to be read")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="print the summary as JSON")] = False,
 ) -> None:
-    """Make the packet of one job: program, page, drawings, STEP files."""
-    from pipeline.batch.folder import check_place, holds_packet, write_folder
+    """Make the packet of one job: program, page, drawings, setup sheet, STEP files."""
+    from pipeline import stages
+    from pipeline.batch.cache import Cache, default_folder
+    from pipeline.batch.folder import check_place, holds_packet, kept_nest, write_folder
+    from pipeline.batch.keep import StageFolder
     from pipeline.job import read_job
 
     watch = _StageWatch()
@@ -52,21 +64,32 @@ def make(
             job = read_job(job_file)
             folder = out or Path("out") / job.name
             check_place(folder, job.name)
-        from pipeline import stages
+            kept = kept_nest(keep_nest) if keep_nest else None
+        cache = None if no_cache else Cache(default_folder())
+        keep = StageFolder(keep_stages) if keep_stages else None
 
-        made = stages.make(job, workers=workers, force=force, watch=watch)
+        def run_stage(stage: str, inputs: object, compute: Callable[[], Any]) -> Any:
+            with watch(stage):
+                value = cache.recall(stage, inputs, compute) if cache else compute()
+            if keep:
+                keep.write(stage, value)
+            return value
+
+        made = stages.make(job, workers=workers, force=force, kept=kept, run=run_stage)
     except (BadInput, PlanError) as bad:
         if holds_packet(folder):
             bad.add_note(f"{folder} still holds the packet of an earlier run")
+        if keep_nest and isinstance(bad, BadInput) and any(f.code.startswith("N2") for f in bad.findings):
+            bad.add_note(f"the nest of {keep_nest} cannot be kept; without --keep-nest the parts are placed anew")
         raise
     run = json.dumps({"stage_s": watch.seconds, "total_s": round(sum(watch.seconds.values()), 3), "workers": workers})
-    write_folder(folder, {**made.files, "run.json": run.encode() + b"\n"}, job.name)
-    summary = made.files["summary.json"].decode()
+    different = write_folder(folder, {**made.files, "run.json": run.encode() + b"\n"}, job.name)
     if as_json:
-        typer.echo(summary, nl=False)
+        typer.echo(made.files["summary.json"].decode(), nl=False)
     else:
         _print_findings(made.verdict.findings)
-        _print_result(json.loads(summary), folder, sum(watch.seconds.values()))
+        _print_result(json.loads(made.files["summary.json"]), folder, sum(watch.seconds.values()))
+        typer.echo(different, nl=False)
     raise typer.Exit(0 if made.verdict.verdict == "released" else 1)
 
 
@@ -175,4 +198,4 @@ class _StageWatch:
             else:
                 yield
         finally:
-            self.seconds[name] = round(time.perf_counter() - begin, 3)
+            self.seconds[name] = round(self.seconds.get(name, 0.0) + time.perf_counter() - begin, 3)

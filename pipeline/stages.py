@@ -4,17 +4,21 @@
 
 Stages do not know each other; they meet here, in values of `pipeline.model`. Each stage is a function: frozen values
 in, a frozen value out, no files, no clock. The verifier sees the text, the setup and the shop, never a toolpath.
+
+Every stage is called as `run(name, inputs, compute)`. That one hook is how a command times the stages, keeps their
+values, or takes a value from an earlier run: `inputs` is all that `compute` depends on.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any, Protocol
 
 from pipeline.model.digests import digest
-from pipeline.model.job import Job
-from pipeline.model.nest import Nest
+from pipeline.model.job import Job, PartRequest
+from pipeline.model.nest import Nest, Silhouette
 from pipeline.model.part import Part
 from pipeline.model.program import Program
 from pipeline.model.setup import Setup
@@ -26,7 +30,18 @@ RELEASED = "SIMULATED, NO FINDINGS. NOT YET RUN."
 RELEASED_WITH_WARNINGS = "SIMULATED, {n} TO READ IN THE PACKET. NOT YET RUN."
 FORCED = "REFUSED, WRITTEN BY FORCE"
 
-Watch = Callable[[str], AbstractContextManager[object]]
+Kept = Mapping[str, tuple[tuple[float, float, float], ...]]  # part name -> (x_mm, y_mm, angle_rad) of each copy
+
+
+class Run(Protocol):
+    """How a stage is run. It returns what `compute()` returns, or an equal value from before."""
+
+    def __call__(self, stage: str, inputs: object, compute: Callable[[], Any]) -> Any: ...
+
+
+def plainly(stage: str, inputs: object, compute: Callable[[], Any]) -> Any:
+    """Just run it."""
+    return compute()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,55 +58,72 @@ class Made:
     files: Mapping[str, bytes]
 
 
-def make(job: Job, *, workers: int = 1, force: bool = False, watch: Watch = lambda name: nullcontext()) -> Made:
-    """One job, all the way. `watch(name)` is entered round each stage, for progress and times.
+def make(job: Job, *, workers: int = 1, force: bool = False, kept: Kept | None = None, run: Run = plainly) -> Made:
+    """One job, all the way. `kept` holds the placements of an earlier nest: those copies stay where they are, copies
+    the job asks for beyond them are placed, and nothing is filled in.
 
     Raises BadInput when something cannot be nested or planned. A refused program stays out of `files` unless `force`,
     which marks its text. The result does not depend on `workers`.
     """
     from pipeline import gcode, nest, operations, packet, setups, solids, verify
 
-    with watch("solids"):
-        parts = solids.build_parts(job.parts, workers=workers)
-    with watch("nest"):
-        seating = setups.seat(job.billet, job.holding)
-        region = setups.nest_region(job, seating)
-        gap_mm = job.crib.cutter(job.nest.outline_cutter).diameter_mm + job.nest.margin_mm
-        placed = nest.place_parts(
-            parts, job.parts, region, gap_mm=gap_mm, seed=job.nest.seed, effort=job.nest.effort, workers=workers
-        )
-        setup = setups.plan_setup(job, parts, placed, seating)
+    parts = solids.build_parts(job.parts, recall=partial(run, "solids"))
+
+    seating = setups.seat(job.billet, job.holding)
+    place = {
+        "parts": tuple(Silhouette(name=part.name, outline=part.outline) for part in parts),
+        "requests": tuple(_held(request, kept) for request in job.parts),
+        "region": setups.nest_region(job, seating),
+        "gap_mm": job.crib.cutter(job.nest.outline_cutter).diameter_mm + job.nest.margin_mm,
+        "seed": job.nest.seed,
+        "effort": job.nest.effort,
+        "fill": kept is None,
+    }
+    placed = run("nest", place, lambda: nest.place_parts(**place, workers=workers))
+    setup = setups.plan_setup(job, parts, placed, seating)
+
     shop = {"crib": job.crib, "machine": job.machine, "material": job.material}
-    with watch("toolpaths"):
-        plan = operations.plan_toolpaths(setup, tolerances=job.tolerances, nest_request=job.nest, **shop)
+    cut = {"setup": setup, "tolerances": job.tolerances, "nest_request": job.nest, **shop}
+    plan = run("toolpaths", cut, lambda: operations.plan_toolpaths(**cut))
+
     job_digest = digest(job)
-    with watch("program"):
-        program = gcode.write_program(plan, setup, job_name=job.name, job_digest=job_digest, status=UNCHECKED, **shop)
-    with watch("verify"):
-        verdict = verify.check_program(
-            program.text, setup=setup, tolerances=job.tolerances, not_cut=plan.not_cut, workers=workers, **shop
-        )
+    write = {"plan": plan, "setup": setup, "job_name": job.name, "job_digest": job_digest, "serial": job.serial, **shop}
+    program = run("program", write, lambda: gcode.write_program(**write, status=UNCHECKED))
+
+    judge = {"setup": setup, "tolerances": job.tolerances, "not_cut": plan.not_cut, **shop}
+    verdict = run(
+        "verify", (program.text, judge), lambda: verify.check_program(program.text, **judge, workers=workers)
+    )
     verdict = replace(
         verdict, findings=verdict.findings + plan.findings
     )  # the planner's own warnings, never its errors
     status = _status(verdict, force=force)
     written = gcode.mark_status(program, status) if status else None
-    with watch("packet"):
-        files = packet.build_packet(
-            job=job,
-            job_digest=job_digest,
-            parts=parts,
-            nest=placed,
-            setup=setup,
-            plan=plan,
-            program=program,
-            written=written,
-            status=status,
-            verdict=verdict,
-        )
+    show = {
+        "job": job,
+        "job_digest": job_digest,
+        "parts": parts,
+        "nest": placed,
+        "n_kept": sum(len(_held(request, kept).fixed) for request in job.parts) if kept is not None else None,
+        "setup": setup,
+        "plan": plan,
+        "program": program,
+        "written": written,
+        "status": status,
+        "verdict": verdict,
+    }
+    files = run("packet", show, lambda: packet.build_packet(**show))
     return Made(
         job=job, parts=parts, nest=placed, setup=setup, plan=plan, program=program, verdict=verdict, files=files
     )
+
+
+def _held(request: PartRequest, kept: Kept | None) -> PartRequest:
+    """The request as the nest sees it: without the sizes, which the outline holds, and with the places to keep."""
+    fixed = request.fixed
+    if kept is not None:
+        fixed = kept.get(request.name, ())[: request.count]
+    return replace(request, family="", sizes={}, fixed=fixed)
 
 
 def _status(verdict: Verdict, *, force: bool) -> str:

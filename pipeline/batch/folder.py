@@ -6,16 +6,22 @@ the run before under the same name. Nothing that someone else put into the folde
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import shutil
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from pipeline.errors import BadInput
 from pipeline.model.findings import Finding
+from pipeline.packet.changes import changes
+from pipeline.stages import Kept
 
 _SUMMARY = "summary.json"  # names the job and every file of its packet
+_CHANGES = "changes.txt"
+_BESIDE = {_SUMMARY, "run.json", _CHANGES}  # what the summary cannot name: itself, times, the packet before
 
 
 def check_place(folder: Path, job: str) -> None:
@@ -29,12 +35,17 @@ def check_place(folder: Path, job: str) -> None:
         raise _refused(folder, f"{parent} cannot be written to", "a folder you may write to")
 
 
-def write_folder(folder: Path, files: Mapping[str, bytes], job: str) -> None:
-    """Write every file (a name, no folders) of a packet. An earlier packet of this job is replaced as a whole.
+def write_folder(folder: Path, files: Mapping[str, bytes], job: str) -> str:
+    """Write every file (a name, no folders) of a packet. An earlier packet of this job is replaced as a whole; what
+    is different is returned, in words, and written beside the rest (`changes.txt`). Empty when none was there.
 
     Raises BadInput (J190) as `check_place` does, or when the disk refuses; the earlier packet is then still there.
     """
     check_place(folder, job)
+    before = summary_of(folder)
+    different = changes(before, json.loads(files[_SUMMARY])) if before is not None else ""
+    if different:
+        files = {**files, _CHANGES: different.encode()}
     fresh = folder.parent / f".{folder.name}.{os.getpid()}.new"
     old = folder.parent / f".{folder.name}.{os.getpid()}.old"
     try:
@@ -53,11 +64,48 @@ def write_folder(folder: Path, files: Mapping[str, bytes], job: str) -> None:
             os.replace(old, folder)
         shutil.rmtree(fresh, ignore_errors=True)
         shutil.rmtree(old, ignore_errors=True)
+    return different
 
 
 def holds_packet(folder: Path) -> bool:
     """True when a packet of some earlier run lies there."""
     return (folder / _SUMMARY).is_file()
+
+
+def summary_of(folder: Path) -> dict[str, Any] | None:
+    """The summary of the packet there; None when there is none that can be read."""
+    try:
+        summary = json.loads((folder / _SUMMARY).read_text())
+    except (OSError, ValueError):
+        return None
+    return summary if isinstance(summary, dict) else None
+
+
+def kept_nest(folder: Path) -> Kept:
+    """The placements of the packet there, to be kept. Raises BadInput (J194) when it has none that can be read."""
+    kept: dict[str, list[tuple[float, float, float]]] = {}
+    try:
+        for spot in (summary_of(folder) or {})["placements"]:
+            place = (float(spot["x_mm"]), float(spot["y_mm"]), float(spot["angle_rad"]))
+            kept.setdefault(spot["kind"], []).append(place)
+    except (KeyError, TypeError, ValueError) as error:
+        finding = Finding(code="J194", where=f"folder {folder}", found="no packet whose nest can be kept",
+                          wanted="the folder of a packet made by this version",
+                          hint="give the folder of an earlier run")  # fmt: skip
+        raise BadInput([finding]) from error
+    return {kind: tuple(places) for kind, places in kept.items()}
+
+
+def is_whole(folder: Path, summary_digest: str) -> bool:
+    """Whether the packet is the one with this summary (SHA-256 of the file) and every file of it is as it was made."""
+    try:
+        text = (folder / _SUMMARY).read_bytes()
+        if hashlib.sha256(text).hexdigest() != summary_digest:
+            return False
+        files = json.loads(text)["files"].items()
+        return all(hashlib.sha256((folder / name).read_bytes()).hexdigest() == wanted for name, wanted in files)
+    except (OSError, ValueError, KeyError, AttributeError):
+        return False
 
 
 def _stranger(folder: Path, job: str) -> str:
@@ -69,7 +117,7 @@ def _stranger(folder: Path, job: str) -> str:
         return ""
     try:
         summary = json.loads((folder / _SUMMARY).read_text())
-        ours, of_job = set(summary["files"]), summary["job"]
+        ours, of_job = {*summary["files"], *_BESIDE}, summary["job"]
     except (OSError, ValueError, KeyError, TypeError):
         return "files that are not a packet"
     if of_job != job:

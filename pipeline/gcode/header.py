@@ -29,6 +29,7 @@ def write_header(
     setup: Setup,
     job_name: str,
     job_digest: str,
+    serial: str,
     crib: Crib,
     machine: Machine,
     material: Material,
@@ -43,6 +44,8 @@ def write_header(
     if setup.side_up == "inside":
         lines.say("INSIDE FACE UP: the show side lies on the bed")
     lines.say(f"job: {job_name}")
+    if serial:
+        lines.say(f"serial: {serial}")
     lines.say(f"job digest: {job_digest}")
     lines.say(f"machine: {machine.name}")
     lines.say(f"material: {material.name}, layers {', '.join(material.layers)}")

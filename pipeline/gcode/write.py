@@ -49,6 +49,7 @@ def write_program(
     machine: Machine,
     material: Material,
     status: str,
+    serial: str = "",
 ) -> Program:
     """The program of one setup for one machine. Numbers are the setup frame's (G54), in the machine's unit.
 
@@ -64,6 +65,7 @@ def write_program(
         setup=setup,
         job_name=job_name,
         job_digest=job_digest,
+        serial=serial,
         crib=crib,
         machine=machine,
         material=material,

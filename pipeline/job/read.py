@@ -152,4 +152,5 @@ def _build(name: str, values: Values, parts: tuple[ReadPart, ...], shop: Mapping
             effort=nest["effort"],
         ),
         notes=tuple(values["notes"]),
+        serial=values["serial"],
     )

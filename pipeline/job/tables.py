@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.shop.fields import Choice, Later, Length, Number, Special, Text
+from pipeline.shop.fields import Choice, Label, Later, Length, Number, Special, Text
 from pipeline.shop.schema import Key, ListOf, MapOf, Table
 
 AS_MANY_AS_FIT = "as many as fit"
@@ -93,6 +93,7 @@ JOB = Table(
         "tolerances": Key(TOLERANCES, "what is accepted of a simulated part"),
         "z": Key(Z, "heights and their errors"),
         "nest": Key(NEST, "how parts may lie"),
+        "serial": Key(Label(24), "number of this piece or pair, written on every sheet", default=""),
         "notes": Key(ListOf(Text(400)), "lines for the packet", default=()),
     },
 )

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from pipeline.model.arrays import Float, frozen
 from pipeline.model.frames import Pose
+from pipeline.model.loop import Loop
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -25,6 +26,14 @@ class Region:
         object.__setattr__(
             self, "keepouts", tuple((n, frozen(p, columns=2, name=n, least=3), float(g)) for n, p, g in self.keepouts)
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Silhouette:
+    """All that a nest may know of a part: its name and its outline, part frame."""
+
+    name: str
+    outline: Loop
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from pipeline.geometry.regions import grown_area_mm2, usable
 from pipeline.model.frames import Pose
 from pipeline.model.job import PartRequest
-from pipeline.model.nest import Nest, Placement, Region
-from pipeline.model.part import Part
+from pipeline.model.nest import Nest, Placement, Region, Silhouette
 from pipeline.model.units import EPS_MM
 from pipeline.nest.check import Measured, Walls
 from pipeline.nest.refuse import refuse_at_once, refuse_set
@@ -22,15 +22,18 @@ from pipeline.nest.task import SAFETY_MM, Layout, Task
 _ORDER_PLACES = 6  # decimals that count when placements are ordered
 
 
-def place_parts(parts: Sequence[Part], requests: Sequence[PartRequest], region: Region, *, gap_mm: float, seed: int,
-                effort: int, workers: int = 1) -> Nest:
+def place_parts(parts: Sequence[Silhouette], requests: Sequence[PartRequest], region: Region, *, gap_mm: float,
+                seed: int, effort: int, workers: int = 1, fill: bool = True) -> Nest:
     """Where each copy of each part lies, billet frame.
 
     Mandatory parts (a count) all lie inside, `gap_mm` from each other and the region's gaps from its walls; parts
-    wanted as many as fit take what is left, best value per area first. The same input gives the same nest, whatever
-    `workers`. Raises BadInput with N2xx findings when the mandatory parts do not fit.
+    wanted as many as fit take what is left, best value per area first; without `fill` only their fixed copies are
+    placed. The same input gives the same nest, whatever `workers`. Raises BadInput with N2xx findings when the
+    mandatory parts do not fit.
     """
     task = make_task(parts, requests, region, gap_mm=gap_mm, seed=seed, effort=effort, workers=workers)
+    if not fill:
+        task = replace(task, extra=())
     refuse_at_once(task)
     found = search(task)
     if isinstance(found, Attempt):
@@ -38,7 +41,7 @@ def place_parts(parts: Sequence[Part], requests: Sequence[PartRequest], region: 
     return _nest(task, *found)
 
 
-def make_task(parts: Sequence[Part], requests: Sequence[PartRequest], region: Region, *, gap_mm: float, seed: int,
+def make_task(parts: Sequence[Silhouette], requests: Sequence[PartRequest], region: Region, *, gap_mm: float, seed: int,
               effort: int, workers: int) -> Task:
     """The search's task; kinds in request order."""
     by_name = {part.name: part for part in parts}

@@ -19,8 +19,7 @@ from pipeline.model.arrays import Float, product
 from pipeline.model.frames import Pose
 from pipeline.model.job import PartRequest
 from pipeline.model.loop import Loop, arc_of_bulge
-from pipeline.model.nest import Region
-from pipeline.model.part import Part
+from pipeline.model.nest import Region, Silhouette
 from pipeline.model.units import EPS_MM
 
 CHORD_MM = 0.002  # outward flattening of outlines
@@ -89,7 +88,7 @@ def disc_of(outline: Loop) -> tuple[float, float, float] | None:
     return (cx, cy, radius) if is_circle else None
 
 
-def kind_of(part: Part, request: PartRequest) -> Kind:
+def kind_of(part: Silhouette, request: PartRequest) -> Kind:
     """The kind of one part and its request."""
     angles = () if request.rotations_rad is None else tuple(sorted(set(request.rotations_rad)))
     polygon = part.outline.flattened(chord_mm=CHORD_MM, outward=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Sequence
 
@@ -20,6 +21,7 @@ def build_packet(
     job_digest: str,
     parts: Sequence[Part],
     nest: Nest,
+    n_kept: int | None,
     setup: Setup,
     plan: Plan,
     program: Program,
@@ -29,6 +31,7 @@ def build_packet(
 ) -> dict[str, bytes]:
     """Every file of the packet by name. `written` is the program that goes out: the checked one, marked
     with `status`, or None when it was refused. `program` is what the verifier read; their line numbers agree.
+    `n_kept` counts the placements taken from an earlier nest, None when nothing was to be kept.
     """
     from pipeline.geometry.dxf import drawing_bytes
     from pipeline.packet.drawing import draw_nest, nest_layers
@@ -37,7 +40,16 @@ def build_packet(
 
     is_forced = verdict.verdict == "refused" and written is not None
     summary = summarise(
-        job=job, job_digest=job_digest, nest=nest, plan=plan, program=program, written=written, verdict=verdict
+        job=job,
+        job_digest=job_digest,
+        parts=parts,
+        nest=nest,
+        n_kept=n_kept,
+        setup=setup,
+        plan=plan,
+        program=program,
+        written=written,
+        verdict=verdict,
     )
     if is_forced:
         summary["written"] = status
@@ -67,7 +79,7 @@ def build_packet(
         files[f"{part.name}.step"] = _marked_step(part.step, status) if is_forced else part.step
     if written is not None:
         files[written.file] = written.text.encode("ascii")
-    summary["files"] = sorted([*files, "summary.json", "run.json"])  # run.json is added by whoever has the clock
+    summary["files"] = {name: hashlib.sha256(files[name]).hexdigest() for name in sorted(files)}
     files["summary.json"] = (json.dumps(summary, indent=2, ensure_ascii=False, allow_nan=False) + "\n").encode()
     return files
 

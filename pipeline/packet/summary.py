@@ -1,21 +1,39 @@
-"""The packet in figures, for scripts: `summary.json`. Lengths in mm, times in s, areas in mm2."""
+"""The packet in figures, for scripts: `summary.json`. Lengths in mm, times in s, areas in mm2.
+
+It holds what a later run needs: the placements to the last bit, so that a nest can be kept, and every operation, so
+that two packets can be compared.
+"""
 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
+from pipeline.model.digests import digest
 from pipeline.model.job import Job
 from pipeline.model.loop import Loop
 from pipeline.model.nest import Nest
+from pipeline.model.part import Part
 from pipeline.model.program import Program
+from pipeline.model.setup import Setup
 from pipeline.model.toolpath import Plan
 from pipeline.model.verdict import Verdict
 
 
 def summarise(
-    *, job: Job, job_digest: str, nest: Nest, plan: Plan, program: Program, written: Program | None, verdict: Verdict
+    *,
+    job: Job,
+    job_digest: str,
+    parts: Sequence[Part],
+    nest: Nest,
+    n_kept: int | None,
+    setup: Setup,
+    plan: Plan,
+    program: Program,
+    written: Program | None,
+    verdict: Verdict,
 ) -> dict[str, Any]:
     """The summary as plain data, in a fixed key order. `programs[].file` is null when no program was written."""
     placed = Counter(spot.part for spot in nest.placements)
@@ -23,11 +41,17 @@ def summarise(
     air = sum(t.air_s for t in verdict.section_times)
     return {
         "job": job.name,
+        "title": job.title,
+        "serial": job.serial,
         "job_digest": job_digest,
+        "units": job.machine.dialect.units,
+        "billet": job.billet.name,
+        "machine": job.machine.name,
         "verdict": verdict.verdict,
         "simulated": "not yet run",
         "findings": [{k: v for k, v in asdict(f).items() if v is not None and v != ""} for f in verdict.findings],
         "placed": {request.name: placed.get(request.name, 0) for request in job.parts},
+        "kept_placements": n_kept,
         "not_cut": [
             {
                 "part": left.part_id,
@@ -47,6 +71,7 @@ def summarise(
                 "air_s": round(air, 1),
                 "path_mm": round(verdict.path_mm, 1),
                 "cutters": [s.cutter for s in program.sections],
+                "operations": _operations(plan, program, verdict),
             }
         ],
         "yield": round(nest.parts_area_mm2 / Loop.polygon(job.billet.outline).area_mm2, 4),
@@ -56,13 +81,49 @@ def summarise(
         "least_gap_mm": round(nest.least_gap_mm, 4) if len(nest.placements) > 1 else None,
         "thinnest_skin_mm": round(verdict.thinnest_skin_mm, 4),
         "removed_mm3": round(verdict.removed_mm3, 1),
+        "parts": {
+            part.name: {"family": part.family, "sizes": dict(part.sizes), "solid": digest(part.brep)} for part in parts
+        },
+        "cutters": {
+            str(number): job.crib.cutter(number).name
+            for number in sorted({path.operation.cutter for path in plan.toolpaths})
+        },
+        "holding": {
+            "name": job.holding.name,
+            "on_the_bed": {b.name: [b.kind, digest((b.outline, b.height_mm))] for b in setup.blocks},
+            "billet_lies": digest((setup.seating.setup_from_billet, setup.billet)),
+            "skin_mm": setup.z.skin_mm,
+            "stock_below_mm": setup.z.stock_below_mm,
+            "top_mm": setup.z.top_mm,
+        },
         "placements": [
             {
                 "part": spot.part_id,
-                "x_mm": round(spot.billet_from_part.shift_mm[0], 6),
-                "y_mm": round(spot.billet_from_part.shift_mm[1], 6),
-                "angle_rad": round(spot.billet_from_part.angle_rad, 9),
+                "kind": spot.part,
+                "x_mm": spot.billet_from_part.shift_mm[0],
+                "y_mm": spot.billet_from_part.shift_mm[1],
+                "angle_rad": spot.billet_from_part.angle_rad,
             }
             for spot in nest.placements
         ],
     }
+
+
+def _operations(plan: Plan, program: Program, verdict: Verdict) -> list[dict[str, Any]]:
+    """Every operation in cutting order with what a machinist would compare."""
+    spent: dict[str, float] = {}
+    for span in program.index:
+        seconds = float(verdict.line_seconds[span.first_line - 1 : span.last_line].sum())
+        spent[span.operation_id] = spent.get(span.operation_id, 0.0) + seconds
+    return [
+        {
+            "id": op.id,
+            "cutter": op.cutter,
+            "rpm": round(op.spindle_rpm, 1),
+            "feed_mm_min": round(op.feed_mm_min, 2),
+            "top_z_mm": round(op.top_z_mm, 5),
+            "bottom_z_mm": round(op.bottom_z_mm, 5),
+            "seconds": round(spent.get(op.id, 0.0), 1),
+        }
+        for op in (path.operation for path in plan.toolpaths)
+    ]

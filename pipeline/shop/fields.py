@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -49,6 +50,8 @@ def _bounds_words(low: float | None, high: float | None, show: Callable[[float],
 def _outside(value: float, low: float | None, high: float | None) -> bool:
     noise = 1e-12 * max(1.0, abs(value))  # 0.2 in is 5.08 mm only to the last binary digit
     return (low is not None and value < low - noise) or (high is not None and value > high + noise)
+
+_LABEL = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +169,26 @@ class Text:
 
     def schema(self) -> Schema:
         return {"type": "string", "minLength": 1, "maxLength": self.longest}
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """A short text that may be a file's name, be engraved and stand in a program: letters, digits, `-`, `_` and `.`."""
+
+    longest: int
+
+    def read(self, node: Node, reader: Reader) -> Any:
+        wanted = f"1 to {self.longest} letters, digits, - _ or ., the first a letter or a digit"
+        text = scalar(node, reader, wanted=wanted)
+        if text is None:
+            return FAILED
+        if len(text) > self.longest or not _LABEL.fullmatch(text):
+            reader.fault("J107", node, found=describe(node), wanted=wanted)
+            return FAILED
+        return text
+
+    def schema(self) -> Schema:
+        return {"type": "string", "maxLength": self.longest, "pattern": f"^{_LABEL.pattern}$"}
 
 
 @dataclass(frozen=True, slots=True)

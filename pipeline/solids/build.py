@@ -1,18 +1,9 @@
-"""Requests to parts: draw, check, write down, mesh; equal requests share one drawing.
-
-Drawing is the only work that is shared out to processes: threads gain nothing here. The workers start from a fork
-server, because a process forked after a parallel kernel has run may hang. What they send back is bytes and plain
-values, the same whatever the number of workers.
-"""
+"""Requests to parts: draw, check, write down, mesh; equal requests share one drawing."""
 
 from __future__ import annotations
 
 import dataclasses
-import json
-import multiprocessing
-from collections.abc import Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
 
 from pipeline.errors import BadInput, PlanError
 from pipeline.families import Family, scan
@@ -20,10 +11,15 @@ from pipeline.model.findings import Finding
 from pipeline.model.job import PartRequest
 from pipeline.model.part import Part
 
+Recall = Callable[[object, Callable[[], Part]], Part]
 
-def build_parts(requests: Sequence[PartRequest], *, workers: int = 1,
-                families: Mapping[str, Family] | None = None) -> tuple[Part, ...]:
+
+def build_parts(requests: Sequence[PartRequest], *, families: Mapping[str, Family] | None = None,
+                recall: Recall = lambda inputs, draw: draw()) -> tuple[Part, ...]:
     """One part for each request, in the order of the requests. `families` defaults to those of parts/.
+
+    Each distinct part is asked for as `recall((family, sizes), draw)`, which may know it from before. It must give
+    what `draw()` would.
 
     Raises BadInput (J181) with every request that cannot be drawn as asked (unknown family, size out of bounds,
     relation broken: the job reader has normally said so already), and PlanError (J182) when a family draws
@@ -33,19 +29,16 @@ def build_parts(requests: Sequence[PartRequest], *, workers: int = 1,
     findings = [finding for request in requests for finding in _faults(request, known)]
     if findings:
         raise BadInput(findings)
-    orders = [(known[request.family], known[request.family].complete(request.sizes)) for request in requests]
-    keys = [json.dumps([family.name, sizes]) for family, sizes in orders]
-    distinct = dict(zip(keys, orders, strict=True))
-    if workers > 1 and len(distinct) > 1:
-        context = multiprocessing.get_context("forkserver")
-        context.set_forkserver_preload(["cadquery"])  # loaded once, in the server, not once in each worker
-        with ProcessPoolExecutor(min(workers, len(distinct)), mp_context=context) as pool:
-            drawn = [_frozen_again(part) for part in pool.map(_draw, *zip(*distinct.values(), strict=True))]
-    else:
-        drawn = [_draw(*order) for order in distinct.values()]
-    by_key = dict(zip(distinct, drawn, strict=True))
-    return tuple(dataclasses.replace(by_key[key], name=request.name)
-                 for key, request in zip(keys, requests, strict=True))
+    drawn: dict[object, Part] = {}
+    parts = []
+    for request in requests:
+        family = known[request.family]
+        sizes = family.complete(request.sizes)
+        key = (family.name, *sizes.items())
+        if key not in drawn:
+            drawn[key] = recall((family.name, sizes), lambda family=family, sizes=sizes: _draw(family, sizes))
+        parts.append(dataclasses.replace(drawn[key], name=request.name))
+    return tuple(parts)
 
 
 def _faults(request: PartRequest, known: Mapping[str, Family]) -> list[Finding]:
@@ -57,7 +50,7 @@ def _faults(request: PartRequest, known: Mapping[str, Family]) -> list[Finding]:
 
 
 def _draw(family: Family, sizes: Mapping[str, float | str]) -> Part:
-    """Draw one part, named after its family for now. Runs in a worker process too."""
+    """Draw one part, named after its family for now."""
     from pipeline.solids.exchange import brep_bytes, step_bytes
     from pipeline.solids.meshing import mesh_of
 
@@ -73,7 +66,8 @@ def _draw(family: Family, sizes: Mapping[str, float | str]) -> Part:
     brep, step = brep_bytes(solid), step_bytes(solid, name=family.name)  # first: meshing adds itself to the BREP
     return Part(name=family.name, family=family.name, sizes=dict(sizes), brep=brep, step=step,
                 volume_mm3=float(solid.Volume()), mesh=mesh_of(solid), outline=built.outline,
-                thickness_mm=built.thickness_mm, features=built.features, report=dict(built.report))
+                thickness_mm=built.thickness_mm, features=built.features, report=dict(built.report),
+                dimensions=built.dimensions)
 
 
 def _refused(family: Family, sizes: Mapping[str, float | str], found: str) -> PlanError:
@@ -81,13 +75,3 @@ def _refused(family: Family, sizes: Mapping[str, float | str], found: str) -> Pl
     return PlanError(where=f"family {family.name} with {asked}", found=found, wanted="one valid closed solid",
                      hint="change a size, and tell whoever keeps the family: its check should have caught this",
                      code="J182")
-
-
-def _frozen_again(value: Any) -> Any:
-    """The same value with its arrays read-only: they come back writable from another process."""
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        names = [field.name for field in dataclasses.fields(value)]
-        return type(value)(**{name: _frozen_again(getattr(value, name)) for name in names})
-    if isinstance(value, tuple):
-        return tuple(_frozen_again(item) for item in value)
-    return value
