@@ -12,7 +12,6 @@ import time
 import traceback
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -31,6 +30,7 @@ app = typer.Typer(
 _INTERRUPTED = 130  # what the command line library makes of Ctrl-C
 
 Workers = Annotated[int, typer.Option(min=1, max=64, help="processes and threads; the result is the same")]
+Force = Annotated[bool, typer.Option("--force", help="write a refused program too, marked in every file")]
 NoCache = Annotated[bool, typer.Option("--no-cache", help="make everything anew, keep nothing for the next run")]
 JobFile = Annotated[Path, typer.Argument(metavar="JOB", help="a job file (YAML)")]
 
@@ -40,7 +40,7 @@ def make(
     job_file: JobFile,
     out: Annotated[Path | None, typer.Option(help="folder of the packet; default out/<job>")] = None,
     workers: Workers = 2,
-    force: Annotated[bool, typer.Option(help="write a refused program too, marked in every file")] = False,
+    force: Force = False,
     keep_nest: Annotated[
         Path | None, typer.Option(metavar="PACKET", help="leave every placement where it is in this packet")
     ] = None,
@@ -94,6 +94,32 @@ def make(
 
 
 @app.command()
+def batch(
+    template: Annotated[Path, typer.Argument(metavar="TEMPLATE", help="the job file that the orders change")],
+    orders: Annotated[Path, typer.Option(help="the list of orders (CSV): order, then keys such as parts.clip.count")],
+    out: Annotated[Path | None, typer.Option(help="folder of all packets; default out/<list>")] = None,
+    workers: Workers = 2,
+    cluster: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="work on this dask scheduler's workers instead")
+    ] = None,
+    force: Force = False,
+    no_cache: NoCache = False,
+) -> None:
+    """Make the packets of a whole list of orders; what is there and unchanged is left."""
+    from pipeline.batch.report import BatchReport
+    from pipeline.batch.run import run_batch
+
+    folder = out or Path("out") / orders.stem
+    report = BatchReport(folder)
+    made = run_batch(
+        template, orders, folder, workers=workers, cluster=cluster, force=force, use_cache=not no_cache,
+        checked=report.checked, done=report.done,
+    )  # fmt: skip
+    report.end(made)
+    raise typer.Exit(made.code)
+
+
+@app.command()
 def check(job_files: Annotated[list[Path], typer.Argument(metavar="JOB...", help="job files (YAML)")]) -> None:
     """Read job files and say everything that is wrong with them. Cuts and writes nothing."""
     from pipeline.job import check_job
@@ -131,10 +157,7 @@ def main() -> None:
     except BadInput as bad:
         _leave(bad.findings, bad)
     except PlanError as cannot:
-        _leave(
-            [Finding(code=cannot.code, where=cannot.where, found=cannot.found, wanted=cannot.wanted, hint=cannot.hint)],
-            cannot,
-        )
+        _leave([Finding.of(cannot)], cannot)
     except Exception as fault:
         if isinstance(fault, typer.BadParameter) or hasattr(fault, "format_message"):  # wrong words on the command line
             typer.echo(f"{fault.format_message()}\nTry: {_called_as()} --help", err=True)  # type: ignore[attr-defined]
@@ -152,7 +175,7 @@ def _leave(findings: Iterable[Finding], why: Exception) -> None:
     findings = tuple(findings)
     _print_findings(findings)
     if "--json" in sys.argv:
-        typer.echo(json.dumps({"verdict": None, "findings": [asdict(f) for f in findings]}, indent=2))
+        typer.echo(json.dumps({"verdict": None, "findings": [finding.data() for finding in findings]}, indent=2))
     ending = "; ".join(["nothing was written", *getattr(why, "__notes__", ())])
     typer.echo(f"{len(findings)} finding{'s' if len(findings) != 1 else ''}; {ending}", err=True)
     sys.exit(2)

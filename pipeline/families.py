@@ -87,8 +87,7 @@ class Family:
 
     def check(self, sizes: Mapping[str, float | str]) -> list[str]:
         """The sentences of the family's own relations that do not hold; the sizes must be inside their bounds."""
-        module = _load(self.path)
-        return list(module.check(module.Params(**self.complete(sizes))))
+        return list(_relations(self.path, tuple(self.complete(sizes).items())))
 
     def validate(self, sizes: Mapping[str, object]) -> Iterator[tuple[str | None, str, str]]:
         """Everything wrong with these sizes: (name of the size or None, what was found, what is wanted).
@@ -175,6 +174,13 @@ def _load(path: str) -> ModuleType:
     sys.modules[name] = module  # dataclasses look their own module up by name
     spec.loader.exec_module(module)
     return module
+
+
+@cache
+def _relations(path: str, sizes: tuple[tuple[str, float | str], ...]) -> tuple[str, ...]:
+    """What the family's check says of complete sizes; a list of orders asks for the same ones again and again."""
+    module = _load(path)
+    return tuple(module.check(module.Params(**dict(sizes))))
 
 
 def _read(path: str) -> Family:

@@ -67,6 +67,13 @@ def write_folder(folder: Path, files: Mapping[str, bytes], job: str) -> str:
     return different
 
 
+def put_file(file: Path, content: bytes) -> None:
+    """Write one file beside its place, then rename it: whole or not at all."""
+    beside = file.with_name(f".{file.name}.{os.getpid()}.new")
+    beside.write_bytes(content)
+    os.replace(beside, file)
+
+
 def holds_packet(folder: Path) -> bool:
     """True when a packet of some earlier run lies there."""
     return (folder / _SUMMARY).is_file()

@@ -26,14 +26,16 @@ from pipeline.model.units import MM_PER_INCH
 
 _TEMPLATES = Path(__file__).parent / "starter"
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,59}")
-_ROOM_FOR_SIZE = 34  # columns of `name: value` before the comment, so that the comments line up
+_COMMENT = re.compile(r"^( *(?:# +)?\w+: *.*?) {2}# ", re.MULTILINE)  # behind a key, live or commented out
+_COMMENT_AT = 40  # the column where comments line up
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Demo:
-    """What the demonstration in one unit is made of: shop files (folder -> shipped file, name of the copy), lengths as
-    they are written in the job, the sizes that differ from their family's, and the lines of the order list."""
+    """What the demonstration in one unit is made of: shop files (folder -> shipped file, name of the copy), figures as
+    they are written in the job, the sizes that are not left to their family, and the lines of the order list."""
 
+    title: str
     shop: Mapping[str, tuple[str, str]]
     figures: Mapping[str, str]
     sizes: Mapping[str, Mapping[str, str]]
@@ -42,6 +44,7 @@ class _Demo:
 
 _DEMOS = {
     "mm": _Demo(
+        title="Grafting knife, handle pair with clips and studs",
         shop={
             "billets": ("layered-160x75", "our-plate"),
             "machines": ("small-mill-metric", "our-mill"),
@@ -66,6 +69,7 @@ _DEMOS = {
         ),
     ),
     "in": _Demo(
+        title="Budding knife, small pair with clip and studs",
         shop={
             "billets": ("layered-4p6x2p75", "our-plate"),
             "machines": ("garage-mill-inch", "our-mill"),
@@ -148,18 +152,27 @@ def _files(name: str, units: str) -> dict[str, str]:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    known = families.scan()
     given = {
         "name": name,
         "units": units,
+        "demo": demo,
+        "families": ", ".join(known),
+        "others": [
+            {"name": family.name, "has_hands": any(size.name == HAND for size in family.sizes)}
+            for family in known.values()
+            if family.name not in demo.sizes
+        ],
+        "unit_word": "inches" if units == "in" else "mm",
         "shop": {folder: copy for folder, (_, copy) in demo.shop.items()},
         "figures": demo.figures,
         "sizes": {
             family.name: _size_lines(family, demo.sizes.get(family.name, {}), units)
-            for family in families.scan().values()
+            for family in known.values()
         },
     }
     out = {
-        f"jobs/{name}.yaml": templates.get_template("job.yaml.j2").render(given),
+        f"jobs/{name}.yaml": _aligned(templates.get_template("job.yaml.j2").render(given)),
         f"orders/{name}.csv": "\n".join(
             ["order,title,parts.handle.sizes.length,parts.stud.count,serial", *demo.orders, ""]
         ),
@@ -190,8 +203,13 @@ def _size_lines(family: Family, written: Mapping[str, str], units: str) -> list[
         line = f"{key}: {value or _default(size, units)}"
         line = line if value else f"# {line}"
         note = "; ".join(part for part in (_allowed(size, units), " ".join(size.note.split())) if part)
-        out.append(f"{line:<{_ROOM_FOR_SIZE}} # {note}")
+        out.append(f"{line}  # {note}")
     return out
+
+
+def _aligned(text: str) -> str:
+    """The comments behind keys moved to one column; longer lines keep theirs where it is."""
+    return _COMMENT.sub(lambda match: f"{match[1]:<{_COMMENT_AT - 2}}  # ", text)
 
 
 def _default(size: Size, units: str) -> str:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from pipeline.families import Family, Size
@@ -64,6 +64,8 @@ def read_parts(parts: Values, families: Mapping[str, Family], reader: Reader) ->
                     wanted=", ".join(families),
                     hint=nearest(part["family"], families),
                 )
+            else:
+                _guess_name(name, [other for other, whole in parts.items() if whole.has("family")], reader)
             continue
         out.append(_read_part(name, part, family, reader))
     names = [request.name for read in out for request in read.requests]
@@ -77,6 +79,14 @@ def read_parts(parts: Values, families: Mapping[str, Family], reader: Reader) ->
                     wanted="names that stay apart when a pair becomes -left and -right",
                 )
     return tuple(out)
+
+
+def _guess_name(name: str, known: list[str], reader: Reader) -> None:
+    """A part without a family is most often a misspelt part of the job it is based on: say so where that is missed."""
+    hint = nearest(name, known)
+    for index, finding in enumerate(reader.findings):
+        if hint and finding.code == "J105" and finding.key == f"parts.{name}.family":
+            reader.findings[index] = replace(finding, hint=hint)
 
 
 def _read_part(name: str, part: Values, family: Family, reader: Reader) -> ReadPart:

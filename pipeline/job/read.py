@@ -29,6 +29,7 @@ from pipeline.shop.files import (
     read_material,
 )
 from pipeline.shop.reading import FAILED, Reader, Values
+from pipeline.shop.strict_yaml import Node, merged
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,8 +51,18 @@ def read_job(path: Path, *, part_folders: Iterable[Path] = ()) -> Job:
 def check_job(path: Path, *, part_folders: Iterable[Path] = ()) -> Checked:
     """Read a job file and everything it names; findings in the order of the files and lines. Raises BadInput only when
     a part family itself is broken."""
+    return _checked(Path(path), part_folders, name=Path(path).stem, over=None)
+
+
+def check_order(template: Path, *, name: str, over: Node) -> Checked:
+    """Read a job file with one order's values laid over it; the job gets the order's name. Findings as `check_job`;
+    a faulty value points at the place its node names."""
+    return _checked(Path(template), (), name=name, over=over)
+
+
+def _checked(path: Path, part_folders: Iterable[Path], *, name: str, over: Node | None) -> Checked:
     reader = Reader()
-    job = _read(Path(path), part_families.scan(part_folders), reader)
+    job = _read(path, part_families.scan(part_folders), reader, name=name, over=over)
     order = {
         name: index for index, name in enumerate(dict.fromkeys([str(path), *(f.file or "" for f in reader.findings)]))
     }
@@ -59,10 +70,13 @@ def check_job(path: Path, *, part_folders: Iterable[Path] = ()) -> Checked:
     return Checked(job=job, findings=tuple(findings))
 
 
-def _read(path: Path, families: Mapping[str, Family], reader: Reader) -> Job | None:
+def _read(path: Path, families: Mapping[str, Family], reader: Reader, *, name: str, over: Node | None) -> Job | None:
     node = load_job(path, reader)
     if node is None:
         return None
+    if over is not None:
+        reader.units[over.file] = reader.units.get(node.file, "mm")
+        node = merged(node, over)
     values = JOB.read(node, reader)
     if values is FAILED:
         return None
@@ -78,7 +92,7 @@ def _read(path: Path, families: Mapping[str, Family], reader: Reader) -> Job | N
     _check_together(values, parts, {key: loaded.values for key, loaded in shop.items()}, reader)
     if reader.has_errors():
         return None
-    return _build(path.stem, values, parts, {key: loaded.model for key, loaded in shop.items()})
+    return _build(name, values, parts, {key: loaded.model for key, loaded in shop.items()})
 
 
 def _read_shop(values: Values, reader: Reader) -> dict[str, Loaded[Any]]:

@@ -6,8 +6,10 @@ Ranges: J1xx job and shop text, N2xx nest, S3xx seating, Z plan and holding, O4x
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+from pipeline.errors import PlanError
 
 Severity = Literal["error", "warning", "note"]
 
@@ -33,6 +35,15 @@ class Finding:
     key: str | None = None
     at_mm: tuple[float, float, float] | None = None
     amount_mm: float | None = None
+
+    @classmethod
+    def of(cls, cannot: PlanError) -> Finding:
+        """What could not be planned, as a finding."""
+        return cls(code=cannot.code, where=cannot.where, found=cannot.found, wanted=cannot.wanted, hint=cannot.hint)
+
+    def data(self) -> dict[str, Any]:
+        """As plain data, without what it does not have."""
+        return {name: value for name, value in asdict(self).items() if value is not None and value != ""}
 
     def __str__(self) -> str:
         place = ""

@@ -19,8 +19,8 @@ Summary = Mapping[str, Any]
 def changes(before: Summary, after: Summary) -> str:
     """The differences in words, by heading; one line when there are none.
 
-    Lengths in the machine's unit, angles in degrees, times in minutes. A summary of an older version, without what is compared, says
-    that it cannot be compared.
+    Lengths in the machine's unit, angles in degrees, times in minutes. A summary of an older version, without what is
+    compared, says that it cannot be compared.
     """
     try:
         unit = after["units"]

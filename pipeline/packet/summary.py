@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import asdict
 from typing import Any
 
 from pipeline.model.digests import digest
@@ -49,7 +48,7 @@ def summarise(
         "machine": job.machine.name,
         "verdict": verdict.verdict,
         "simulated": "not yet run",
-        "findings": [{k: v for k, v in asdict(f).items() if v is not None and v != ""} for f in verdict.findings],
+        "findings": [finding.data() for finding in verdict.findings],
         "placed": {request.name: placed.get(request.name, 0) for request in job.parts},
         "kept_placements": n_kept,
         "not_cut": [

@@ -33,15 +33,22 @@ class Run:
         return (self.folder / self.summary["programs"][0]["file"]).read_text()
 
 
-def command(*words: str, cwd: Path = ROOT, processor: str = "") -> subprocess.CompletedProcess[str]:
+def environment(cache: Path | str = "/proc/nowhere") -> dict[str, str]:
+    """What the command sees of its surroundings. Without a folder of its own it has no cache: equal results of two
+    runs would otherwise be one result looked up twice."""
+    return {"PATH": "/usr/bin:/bin", "PYTHONPATH": str(ROOT), "HOME": str(Path.home()), "XDG_CACHE_HOME": str(cache)}
+
+
+def command(
+    *words: str, cwd: Path = ROOT, processor: str = "", cache: Path | str = "/proc/nowhere"
+) -> subprocess.CompletedProcess[str]:
     """The command as a user runs it. `processor` makes the linear algebra library compute as on that one."""
     return subprocess.run(
         [sys.executable, "-m", "pipeline", *words],
         cwd=cwd,
         capture_output=True,
         text=True,
-        env={"PATH": "/usr/bin:/bin", "PYTHONPATH": str(ROOT), "HOME": str(Path.home())}
-        | ({"OPENBLAS_CORETYPE": processor} if processor else {}),
+        env=environment(cache) | ({"OPENBLAS_CORETYPE": processor} if processor else {}),
     )
 
 

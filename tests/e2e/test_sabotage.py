@@ -295,7 +295,7 @@ def real() -> Real:
     from pipeline.job import read_job
 
     job = read_job(JOBS / "budding-small.yaml")
-    parts = solids.build_parts(job.parts, workers=1)
+    parts = solids.build_parts(job.parts)
     seating = setups.seat(job.billet, job.holding)
     gap = job.crib.cutter(job.nest.outline_cutter).diameter_mm + job.nest.margin_mm
     placed = nest.place_parts(parts, job.parts, setups.nest_region(job, seating), gap_mm=gap, seed=job.nest.seed,

@@ -28,7 +28,7 @@ def test_written_whole_and_nothing_beside(tmp_path):
 def test_an_earlier_packet_is_replaced_as_a_whole(tmp_path):
     write_folder(tmp_path / "packet", PACKET, "knife")
     write_folder(tmp_path / "packet", packet(), "knife")
-    assert [f.name for f in (tmp_path / "packet").iterdir()] == ["summary.json"]
+    assert sorted(f.name for f in (tmp_path / "packet").iterdir()) == ["changes.txt", "summary.json"]
 
 
 def test_a_write_that_fails_leaves_the_earlier_packet(tmp_path):

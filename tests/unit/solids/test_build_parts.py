@@ -45,10 +45,17 @@ def test_equal_requests_share_one_drawing(parts):
     assert parts[3].brep != parts[2].brep
 
 
-def test_two_workers_give_the_same_bytes(parts):
-    again = build_parts(REQUESTS, workers=2)
-    assert [digest(part) for part in again] == [digest(part) for part in parts]
-    assert not again[0].outline.vertices.flags.writeable and not again[0].mesh.vertices.flags.writeable
+def test_a_part_known_from_before_is_taken_and_asked_for_once(parts):
+    asked = []
+
+    def recall(inputs, draw):
+        asked.append(inputs)
+        return parts[2] if inputs[0] == "stud" else draw()
+
+    again = build_parts(REQUESTS[2:3] + REQUESTS[4:] + REQUESTS[1:2], recall=recall)
+    assert [family for family, _ in asked] == ["stud", "clip"]
+    assert again[0].brep is parts[2].brep and again[1].name == "post-again"
+    assert digest(again[2]) == digest(parts[1])
 
 
 def test_another_process_gives_the_same_bytes(parts):
