@@ -140,6 +140,45 @@ def check(job_files: Annotated[list[Path], typer.Argument(metavar="JOB...", help
 
 
 @app.command()
+def gallery(folder: Annotated[Path, typer.Argument(metavar="DIR", help="a folder with packets below it")]) -> None:
+    """Write an overview page, gallery.html, over all packets in a folder."""
+    from pipeline.batch.gallery import write_gallery
+
+    made = write_gallery(folder)
+    for entry in made.unread:
+        typer.echo(f"{entry.place}: {entry.fault}", err=True)
+    typer.echo(f"{made.page}: {made.n_packets} packets, {made.n_released} released")
+
+
+@app.command()
+def new(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="of the new folder and its job")],
+    units: Annotated[str, typer.Option(help="mm or in")] = "mm",
+) -> None:
+    """Start a shop of your own: a folder with a commented job and shop files, which runs at once."""
+    from pipeline.batch.starter import start
+
+    job_file = start(name, into=Path(), units=units, command=_called_as())
+    typer.echo(f"{job_file.parents[1]}: read README.txt there, then")
+    typer.echo(f"  {_called_as()} make {job_file}")
+
+
+@app.command()
+def families(
+    name: Annotated[str | None, typer.Argument(metavar="[FAMILY]", help="one family, with its drawing")] = None,
+    out: Annotated[Path, typer.Option(help="folder of the drawing")] = Path("out/families"),
+    units: Annotated[str, typer.Option(help="mm or in")] = "mm",
+) -> None:
+    """Show the part families: their sizes with bounds, and a drawing that names them."""
+    from pipeline.batch.families import describe, overview
+
+    if name is None:
+        typer.echo(overview(), nl=False)
+    else:
+        typer.echo(describe(name, out=out, units=units), nl=False)
+
+
+@app.command()
 def schema() -> None:
     """Print the JSON Schema of job files, for editors that complete and underline."""
     from pipeline.job import job_schema

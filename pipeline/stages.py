@@ -118,6 +118,14 @@ def make(job: Job, *, workers: int = 1, force: bool = False, kept: Kept | None =
     )
 
 
+def draw_family(name: str, *, units: str) -> str:
+    """The drawing (SVG) of a family's part with its default sizes, each dimension named as a job file writes it."""
+    from pipeline import packet, solids
+
+    request = PartRequest(name=name, family=name, sizes={}, count=1, value=0.0, rotations_rad=None, fixed=())
+    return packet.draw_part(solids.build_parts([request])[0], units=units, names=True)
+
+
 def _held(request: PartRequest, kept: Kept | None) -> PartRequest:
     """The request as the nest sees it: without the sizes, which the outline holds, and with the places to keep."""
     fixed = request.fixed

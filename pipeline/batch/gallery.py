@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -39,27 +39,31 @@ class GalleryResult:
         return tuple(entry for entry in self.entries if entry.fault)
 
 
-def write_gallery(folder: Path) -> GalleryResult:
+def write_gallery(folder: Path, *, title: str = "Packets", not_made: Mapping[str, str] | None = None) -> GalleryResult:
     """Write `folder`/gallery.html over every packet up to three folders below it, sorted by their paths.
+
+    `not_made` are places with the reason why there is no packet, or why the one that lies there is not to be used.
 
     A folder that cannot be read is a row that says so. Raises BadInput (J191) when there is no such folder, no packet
     in it, or a gallery.html of someone else's, or when the disk refuses; an earlier page then stays as it was.
     """
     if not folder.is_dir():
         raise _refused(folder, "a file" if folder.exists() else "no such folder", "a folder that holds packets")
-    entries = tuple(sorted(_entries(folder, ""), key=lambda entry: entry.place.split("/")))
+    not_made = not_made or {}
+    found = [entry for entry in _entries(folder, "") if entry.place not in not_made]
+    found += [Entry(place=place, fault=reason) for place, reason in not_made.items()]
+    entries = tuple(sorted(found, key=lambda entry: entry.place.split("/")))
     if all(entry.fault for entry in entries):
-        found = "; ".join(["no packet", *(f"{entry.place}: {entry.fault}" for entry in entries[:5])])
+        what = "; ".join(["no packet", *(f"{entry.place}: {entry.fault}" for entry in entries[:5])])
         is_packet = (folder / _SUMMARY).is_file()
         raise _refused(
             folder,
-            found,
+            what,
             f"packets in folders below it, at most {_DEEPEST} deep",
             "give the folder above: this one looks like a packet itself" if is_packet else "",
         )
     page = folder / PAGE
     _check_page(page)
-    title = f"Packets in {folder.resolve().name or 'this folder'}"
     fresh = folder / f".{PAGE}.{os.getpid()}.new"
     try:
         fresh.write_bytes(gallery_html(entries, title=title).encode())

@@ -55,10 +55,10 @@ def _tree(value: Any, at: str, beside: dict[str, Callable[[Path], Any]]) -> Any:
     """Plain data for YAML; `beside` collects files to write, by name."""
     if isinstance(value, enum.Enum):
         return value.value
-    if value is None or isinstance(value, (bool, int, float)):
-        return value
     if isinstance(value, np.generic):
         return value.item()
+    if value is None or isinstance(value, (bool, int, float)):
+        return value
     if isinstance(value, str):
         if value.count("\n") <= _LINES:
             return value

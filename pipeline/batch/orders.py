@@ -108,8 +108,8 @@ def _read_row(template: Path, orders: Path, header: Sequence[str], line: int, ce
     values = dict(zip(header, cells, strict=False))
     name = values.get(ORDER, "")
     if len(cells) > len(header) and any(cells[len(header) :]):
-        findings.append(_at(orders, line, "J160", name or "a row", f"{len(cells)} cells", f"{len(header)}, as the header",
-                            hint="put a cell with a comma in double quotes"))  # fmt: skip
+        findings.append(_at(orders, line, "J160", name or "a row", f"{len(cells)} cells",
+                            f"{len(header)}, as the header", hint="quote a cell that holds a comma"))  # fmt: skip
     reader = Reader()
     _NAME.read(_cell(name, file, line, _column(header, ORDER), (ORDER,), findings), reader)
     findings += reader.findings

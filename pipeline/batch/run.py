@@ -104,7 +104,8 @@ def run_batch(
         ordered = tuple(results[order.name] for order in listed)
         put_file(out / JUNIT, junit_xml(orders.stem, ordered))
         if any(result["packet"] for result in ordered):
-            write_gallery(out)
+            not_made = {result["order"]: _reason(result) for result in ordered if not result["packet"]}
+            write_gallery(out, title=f"Orders of {orders.stem}", not_made=not_made)
         strays = sorted(f.name for f in out.iterdir() if f.is_dir() and not results.get(f.name, {}).get("packet"))
     return Batch(results=ordered, unchanged=unchanged, strays=tuple(strays))
 
@@ -128,6 +129,12 @@ def _result(order: Order, key: str, outcome: Outcome) -> Result:
         "key": key,
         "packet": packet,
     }
+
+
+def _reason(result: Result) -> str:
+    """Why an order has no packet, in a line."""
+    lines = [str(Finding(**finding)) for finding in result["findings"]] or result["fault"].strip().splitlines()[-1:]
+    return f"not made: {lines[0]}" + (f" and {len(lines) - 1} more" if len(lines) > 1 else "")
 
 
 def _portable(finding: Finding) -> Finding:

@@ -11,7 +11,7 @@ import math
 import os
 import re
 import shutil
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -102,8 +102,9 @@ _DEMOS = {
 }  # fmt: skip
 
 
-def start(name: str, *, into: Path, units: str = "mm") -> Path:
-    """Write the folder `into`/`name`, whole or not at all; returns the path of its job file.
+def start(name: str, *, into: Path, units: str = "mm", command: str = "billetwright") -> Path:
+    """Write the folder `into`/`name`, whole or not at all; returns the path of its job file. `command` is how its
+    note calls this program.
 
     Raises BadInput (J192) when the name cannot be a folder's and a job's, when the place is taken, or when the disk
     refuses.
@@ -113,7 +114,7 @@ def start(name: str, *, into: Path, units: str = "mm") -> Path:
     fresh = into / f".{name}.{os.getpid()}.new"
     try:
         shutil.rmtree(fresh, ignore_errors=True)
-        for place, text in sorted(_files(name, units).items()):
+        for place, text in sorted(_files(name, units, command).items()):
             file = fresh / place
             file.parent.mkdir(parents=True, exist_ok=True)
             file.write_text(text, encoding="utf-8", newline="\n")
@@ -139,7 +140,7 @@ def _check(name: str, home: Path, into: Path, units: str) -> None:
         raise _refused(f"folder {home}", "a folder with something in it", "a new name or an empty folder")
 
 
-def _files(name: str, units: str) -> dict[str, str]:
+def _files(name: str, units: str, command: str) -> dict[str, str]:
     """Every file of the folder by its place in it."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
@@ -155,6 +156,7 @@ def _files(name: str, units: str) -> dict[str, str]:
     known = families.scan()
     given = {
         "name": name,
+        "command": command,
         "units": units,
         "demo": demo,
         "families": ", ".join(known),
@@ -167,13 +169,12 @@ def _files(name: str, units: str) -> dict[str, str]:
         "shop": {folder: copy for folder, (_, copy) in demo.shop.items()},
         "figures": demo.figures,
         "sizes": {
-            family.name: _size_lines(family, demo.sizes.get(family.name, {}), units)
-            for family in known.values()
+            family.name: _size_lines(family, demo.sizes.get(family.name, {}), units) for family in known.values()
         },
     }
     out = {
         f"jobs/{name}.yaml": _aligned(templates.get_template("job.yaml.j2").render(given)),
-        f"orders/{name}.csv": "\n".join(
+        "orders/first-round.csv": "\n".join(
             ["order,title,parts.handle.sizes.length,parts.stud.count,serial", *demo.orders, ""]
         ),
         "README.txt": templates.get_template("readme.txt.j2").render(given),
@@ -216,7 +217,7 @@ def _default(size: Size, units: str) -> str:
     """The family's default as it is written in a job file of this unit."""
     if isinstance(size.default, str):
         return size.default
-    return _number(size.default, round) if not _in_inch(size, units) else _number(_inch(size.default), round)
+    return _number(_inch(size.default) if _in_inch(size, units) else size.default, round)
 
 
 def _allowed(size: Size, units: str) -> str:
@@ -235,9 +236,9 @@ def _inch(length_mm: float) -> float:
     return length_mm / MM_PER_INCH
 
 
-def _number(value: float, rounding) -> str:  # type: ignore[no-untyped-def]
+def _number(value: float, rounding: Callable[[float], int]) -> str:
     """At most four decimals, the last one rounded as told."""
-    return f"{rounding(round(value * 10_000, 6)) / 10_000:g}"
+    return f"{rounding(round(value * 10_000, 6)) / 10_000:.4f}".rstrip("0").rstrip(".")
 
 
 def _refused(where: str, found: str, wanted: str) -> BadInput:

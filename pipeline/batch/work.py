@@ -6,6 +6,7 @@ import json
 import multiprocessing
 import os
 import signal
+import socket
 import threading
 import time
 import traceback
@@ -14,6 +15,7 @@ from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Literal
+from urllib.parse import urlsplit
 
 from pipeline.batch.cache import Cache, default_folder, edition
 from pipeline.errors import BadInput, PlanError
@@ -80,12 +82,20 @@ def executor(workers: int, cluster: str | None) -> Iterator[Executor]:
         from distributed import Client
     except ImportError as error:
         raise _no_cluster(cluster, "no dask.distributed installed", "pip install billetwright[cluster]") from error
+    _require_answer(cluster)
+    with Client(cluster, set_as_default=False) as client, client.get_executor(pure=False) as pool:
+        yield pool
+
+
+def _require_answer(cluster: str) -> None:
+    """Raises BadInput (J197) when nobody listens there; the library itself would keep trying for minutes."""
     try:
-        client = Client(cluster, timeout="20s", set_as_default=False)
+        place = urlsplit(cluster)
+        if place.scheme not in ("tcp", "tls") or not place.hostname or not place.port:
+            raise ValueError("not an address of the form tcp://host:port")
+        socket.create_connection((place.hostname, place.port), timeout=5).close()
     except (OSError, ValueError) as error:
         raise _no_cluster(cluster, f"nobody who answers ({error})", "start the scheduler and its workers") from error
-    with client, client.get_executor(pure=False) as pool:
-        yield pool
 
 
 def _no_cluster(cluster: str, found: str, hint: str) -> BadInput:

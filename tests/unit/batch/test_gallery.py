@@ -74,7 +74,7 @@ def test_what_cannot_be_read_is_a_row(tmp_path, monkeypatch):
         ("broken", True), ("foreign", True), ("good", False), ("locked", True)]  # fmt: skip
     assert "Permission denied" in made.unread[2].fault
     monkeypatch.undo()
-    assert made.page.read_text().count("could not be read</strong>") == 3
+    assert made.page.read_text().count("no packet</strong>") == 3
 
 
 def test_a_packet_without_a_picture(tmp_path):

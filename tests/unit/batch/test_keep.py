@@ -1,0 +1,65 @@
+"""Values between the stages, written to be read: everything is there, in YAML that loads, arrays to the last bit."""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+import yaml
+
+from pipeline.batch.keep import StageFolder
+from pipeline.errors import BadInput
+
+
+class Side(enum.StrEnum):
+    INSIDE = "inside"
+
+
+@dataclass(frozen=True)
+class Value:
+    name: str
+    side: Side
+    few: np.ndarray
+    many: np.ndarray
+    text: str
+    data: bytes
+    more: dict
+    nothing: None = None
+
+
+MANY = np.random.default_rng(3).random((40, 7))
+MORE = {"a/b": (1, True, np.float64(2))}
+VALUE = Value("clip", Side.INSIDE, np.array([[1.5, 2.0]]), MANY, "G0\n" * 100, b"\0\1", MORE)
+
+
+def test_all_of_it_is_there(tmp_path):
+    kept = StageFolder(tmp_path / "stages")
+    kept.write("solids", VALUE)
+    kept.write("packet", {"packet.html": b"<html>", "summary.json": b"{}"})
+    tree = yaml.safe_load((tmp_path / "stages/01-solids.yaml").read_text())
+    assert tree == {
+        "is": "Value", "name": "clip", "side": "inside", "few": [[1.5, 2.0]],
+        "many": "see 01-solids.many.npy (40 x 7, float64)", "text": "see 01-solids.text.txt",
+        "data": "see 01-solids.data.bin", "more": {"a/b": [1, True, 2.0]}, "nothing": None}  # fmt: skip
+    assert np.array_equal(np.load(tmp_path / "stages/01-solids.many.npy"), MANY)
+    assert (tmp_path / "stages/01-solids.text.txt").read_text() == VALUE.text
+    assert (tmp_path / "stages/02-packet.packet.html").read_bytes() == b"<html>"
+
+
+def test_kept_before_is_replaced_and_nothing_else(tmp_path):
+    StageFolder(tmp_path / "stages").write("nest", 1)
+    StageFolder(tmp_path / "stages").write("solids", 2)
+    assert sorted(f.name for f in (tmp_path / "stages").iterdir()) == ["01-solids.yaml", "stages.txt"]
+    (tmp_path / "letters").mkdir()
+    (tmp_path / "letters/to-mother.txt").write_text("dear")
+    for place in ("letters", "letters/to-mother.txt"):
+        with pytest.raises(BadInput, match="J193"):
+            StageFolder(tmp_path / place)
+    assert (tmp_path / "letters/to-mother.txt").read_text() == "dear"
+
+
+def test_what_cannot_be_written_is_not_passed_over(tmp_path):
+    with pytest.raises(TypeError, match="object"):
+        StageFolder(tmp_path / "stages").write("nest", [object()])
