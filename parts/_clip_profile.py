@@ -67,10 +67,10 @@ def trace(*, length: float, tab_length: float, tab_width: float, thickness: floa
     under = (r_hollow * math.sin(lean), -r_hollow * math.cos(lean))  # both hollows have one radius: a parallel line
     taper = [(x + under[0], z + under[1]) for x, z in (at_root, valley)]
     flank = _inner_tangent(valley, r_hollow, hump, r_hump)
-    tip = (length + _PAST_MM, nose)
-    on_hump = _tangent_from(tip, hump, r_hump, below=False)
+    on_hump = _tangent_from((length, nose), hump, r_hump, below=False)
     if on_root is None or on_hump is None or on_hump[0] > length - 2.0:
         return "hump_from_tip_mm must be larger for hump_radius_mm, so that the nose slopes down"
+    tip = (length + _PAST_MM, nose - _PAST_MM * (on_hump[1] - nose) / (length - on_hump[0]))
     rows = [(-_PAST_MM, z_tab, 0.0), (x_seat, z_tab, 0.0), (*on_root, _bulge(on_root, taper[0], r_hollow)),
             (*taper[0], 0.0), (*taper[1], _bulge(taper[1], flank[0], r_hollow)), (*flank[0], 0.0),
             (*flank[1], -_bulge(flank[1], on_hump, r_hump)), (*on_hump, 0.0), (*tip, 0.0)]

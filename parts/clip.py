@@ -23,11 +23,12 @@ from dataclasses import dataclass
 import numpy as np
 
 import parts._beam as _beam
+import parts._dimensions as _dimensions
 import parts._forms as _forms
 from parts._clip_profile import Profile, crowned, trace
 from pipeline.model.arrays import Float
 from pipeline.model.loop import Loop
-from pipeline.model.part import Built, Chamfer, Feature, Hole, Pocket, Side, Surface, dim, pick
+from pipeline.model.part import Built, Chamfer, Dimension, Feature, Hole, Pocket, Side, Surface, dim, pick
 
 _PAST_MM = 1.0  # cutting bodies and open pockets reach this far past the part
 _ACROSS = 41  # places across the width in the section integrals
@@ -152,7 +153,42 @@ def build(p: Params) -> Built:
                          "spring length, mm": profile.hump_x_mm - profile.seat_end_mm,
                          "spring rate, N/mm": rate, "deflection when mounted, mm": lift,
                          "force when mounted, N": rate * lift, "bending stress when mounted, N/mm2": stress * lift,
-                         "bending stress per mm of deflection, N/mm2": stress})
+                         "bending stress per mm of deflection, N/mm2": stress},
+                 dimensions=tuple(_drawn(p, profile)))
+
+
+def _drawn(p: Params, profile: Profile) -> Iterator[Dimension]:
+    half, nose, corner = p.tab_width_mm / 2, p.nose_width_mm / 2, p.tab_corner_mm
+    first, pitch = _hole_row(p)
+    yield _dimensions.length("length_mm", (0.0, 0.0), (p.length_mm, 0.0))
+    yield _dimensions.length("tab_length_mm", (0.0, half), (p.tab_length_mm, half))
+    yield _dimensions.length("tab_width_mm", (0.0, -half), (0.0, half))
+    yield _dimensions.diameter("nose_width_mm", (p.length_mm - nose, 0.0), p.nose_width_mm)
+    yield _dimensions.radius("tab_corner_mm", (corner, half - corner), corner, math.radians(135.0))
+    yield _dimensions.diameter("screw_diameter_mm", (first, 0.0), p.screw_diameter_mm, at_rad=math.radians(60.0))
+    yield _dimensions.length("", (0.0, 0.0), (first, 0.0))
+    yield _dimensions.length("", (first, 0.0), (first + pitch, 0.0))
+
+    hump = profile.hump_x_mm
+    valley = next(row[0] for row in profile.rows if row[2] > 0 and row[0] > profile.root_x_mm)
+    x_valley = valley + p.valley_radius_mm * math.sin(_lean(profile))
+    low = p.beam_mm + p.valley_radius_mm
+    yield _dimensions.height("thickness_mm", hump, 0.0, p.thickness_mm)
+    yield _dimensions.height("seat_mm", 0.0, 0.0, p.seat_mm)
+    yield _dimensions.height("root_mm", profile.root_x_mm, 0.0, p.root_mm)
+    yield _dimensions.height("beam_mm", x_valley, 0.0, p.beam_mm)
+    yield _dimensions.height("nose_mm", p.length_mm, 0.0, p.nose_mm)
+    yield _dimensions.height("edge_mm", p.length_mm, 0.0, p.edge_mm)
+    yield _dimensions.length("hump_from_tip_mm", (hump, p.thickness_mm), (p.length_mm, p.thickness_mm), view="side")
+    yield _dimensions.radius("hump_radius_mm", (hump, p.thickness_mm - p.hump_radius_mm), p.hump_radius_mm,
+                             math.radians(85.0), view="side")
+    yield _dimensions.radius("valley_radius_mm", (x_valley, low), p.valley_radius_mm, math.radians(275.0), view="side")
+
+
+def _lean(profile: Profile) -> float:
+    """How far the beam's straight taper falls towards the valley, as an angle."""
+    (x0, z0, _), (x1, z1, _) = profile.rows[3:5]
+    return math.atan2(z0 - z1, x1 - x0)
 
 
 def _seat(p: Params, end: float) -> Loop:

@@ -24,11 +24,12 @@ from typing import Any
 
 import numpy as np
 
+import parts._dimensions as _dimensions
 import parts._forms as _forms
 from parts._handle_outline import Outline, trace
 from parts._threads import THREADS, bore_mm, mouth_leg_mm
-from pipeline.model.loop import Loop
-from pipeline.model.part import Built, Chamfer, Feature, Hole, Mark, Pocket, Side, dim, pick
+from pipeline.model.loop import Loop, arc_of_bulge
+from pipeline.model.part import Built, Chamfer, Dimension, Feature, Hole, Mark, Pocket, Side, dim, pick
 
 _PAST_MM = 1.0  # cutting bodies reach this far past the faces they open
 _DEPTH_OVER_MM = 0.0127  # a bearing pocket may be deeper by this (0.0005 in) and never shallower: common practice
@@ -176,6 +177,7 @@ def _lay_out(p: Params) -> _Layout | str:
 
 
 _STOP_RAD = math.radians(15.0)  # direction of the stop pin from the pivot
+_EDGE_SHOWN_RAD = math.radians(252.0)  # where on the pivot end a drawing shows the edge's chamfer
 _DETENT_RAD = math.radians(200.0)  # direction of the detent from the pivot
 
 
@@ -211,7 +213,80 @@ def build(p: Params) -> Built:
             tools.append(_forms.countersunk(feature))
     return Built(solid=_forms.cut(body, tools), outline=outline, thickness_mm=p.thickness_mm, features=features,
                  report={"plan area, mm2": outline.area_mm2, "length over all, mm": p.length_mm,
-                         "radius of the finger hollow, mm": -layout.outline.hollow[2]})
+                         "radius of the finger hollow, mm": -layout.outline.hollow[2]},
+                 dimensions=tuple(_drawn(p, layout)))
+
+
+def _drawn(p: Params, layout: _Layout) -> Iterator[Dimension]:
+    flip = _dimensions.mirrored if p.hand == "right" else (lambda same: same)
+    yield from map(flip, _drawn_outline(p, layout))
+    yield from map(flip, _drawn_features(p, layout))
+
+
+def _drawn_outline(p: Params, layout: _Layout) -> Iterator[Dimension]:
+    outline = layout.outline
+    pivot, (x_tail, y_tail, _) = p.pivot_width_mm / 2, outline.tail
+    right, x_belly, x_hollow = p.length_mm - pivot, outline.belly[0], outline.hollow[0]
+    cx, cy, radius = outline.spine
+    yield _dimensions.length("length_mm", (-pivot, 0.0), (right, 0.0))
+    yield _dimensions.diameter("pivot_width_mm", (0.0, 0.0), p.pivot_width_mm, at_rad=math.radians(135.0))
+    yield _dimensions.diameter("tail_width_mm", (x_tail, y_tail), p.tail_width_mm, at_rad=math.radians(40.0))
+    yield _dimensions.length("tail_drop_mm", (right, y_tail), (right, 0.0))
+    beside = x_belly + 3.0  # clear of the extension line at the belly's lowest point, and still as low to the eye
+    yield _dimensions.length("belly_depth_mm", (beside, -p.belly_depth_mm), (beside, 0.0))
+    yield _dimensions.length("", (0.0, -p.belly_depth_mm), (x_belly, -p.belly_depth_mm))
+    yield _dimensions.length("finger_depth_mm", (x_hollow, -pivot), (x_hollow, p.finger_depth_mm - pivot))
+    yield _dimensions.radius("spine_radius_mm", (cx, cy), radius, math.acos((0.55 * right - cx) / radius))
+    yield _dimensions.height("thickness_mm", right, 0.0, p.thickness_mm)
+    cos, sin = math.cos(_EDGE_SHOWN_RAD), math.sin(_EDGE_SHOWN_RAD)
+    yield _dimensions.length("edge_mm", (pivot * cos, pivot * sin),
+                             ((pivot - p.edge_mm) * cos, (pivot - p.edge_mm) * sin))
+
+
+def _drawn_features(p: Params, layout: _Layout) -> Iterator[Dimension]:
+    up, origin = p.thickness_mm, (0.0, 0.0)
+    yield _dimensions.diameter("pivot_diameter_mm", origin, p.pivot_diameter_mm, at_rad=math.radians(110.0))
+    yield _dimensions.diameter("bearing_diameter_mm", origin, p.bearing_diameter_mm, at_rad=math.radians(120.0))
+    yield _dimensions.diameter("stop_diameter_mm", layout.stop, p.stop_diameter_mm)
+    yield _dimensions.length("stop_distance_mm", origin, layout.stop)
+    yield _dimensions.diameter("detent_diameter_mm", layout.detent, p.detent_diameter_mm, at_rad=math.radians(150.0))
+    yield _dimensions.height("bearing_depth_mm", (p.pivot_diameter_mm + p.bearing_diameter_mm) / 4,
+                             up - p.bearing_depth_mm, up)
+    yield _dimensions.height("detent_depth_mm", layout.detent[0], up - p.detent_depth_mm, up)
+    if p.stop_pin == "blind":
+        yield _dimensions.height("stop_depth_mm", layout.stop[0], up - p.stop_depth_mm, up)
+    if not _threaded(p):
+        last = layout.screws[-1]
+        yield _dimensions.diameter("clearance_mm", layout.screws[0], p.clearance_mm)
+        yield _dimensions.diameter("counterbore_diameter_mm", last, p.counterbore_diameter_mm)
+        yield _dimensions.height("counterbore_depth_mm", last[0] + (p.clearance_mm + p.counterbore_diameter_mm) / 4,
+                                 0.0, p.counterbore_depth_mm)
+
+    x0, y0, bulge = layout.pockets[0].vertices[0]
+    cx, cy, corner, start, sweep = arc_of_bulge(x0, y0, *layout.pockets[0].vertices[1, :2], bulge)
+    pocket = layout.pockets[0].vertices[:, 0]
+    yield _dimensions.radius("pocket_corner_mm", (cx, cy), corner, start + sweep / 2)
+    yield _dimensions.height("pocket_depth_mm", float(pocket.min() + pocket.max()) / 2, up - p.pocket_depth_mm, up)
+
+    # The groove is dimensioned over the land between the pockets, where a section has room for it.
+    land = layout.pockets[0].vertices[:, 0].max(), layout.pockets[1].vertices[:, 0].min()
+    x_groove = float(land[0] + (land[1] - land[0]) * (0.5 if p.screws == "two" else 0.2))
+    cx, cy, spine = layout.outline.spine
+
+    def on_spine(x: float, inset: float) -> tuple[float, float]:
+        aim = math.acos((x - cx) / spine)
+        return cx + (spine - inset) * math.cos(aim), cy + (spine - inset) * math.sin(aim)
+
+    rim = p.edge_mm + p.wall_mm
+    x_wall = 0.6 * layout.screws[0][0] + 0.4 * float(land[0])
+    x_width = 0.7 * float(land[1]) + 0.3 * layout.screws[-1][0]
+    yield _dimensions.length("wall_mm", on_spine(x_wall, rim), on_spine(x_wall, p.edge_mm))
+    yield _dimensions.length("groove_width_mm", on_spine(x_width, rim + p.groove_width_mm), on_spine(x_width, rim))
+    yield _dimensions.height("groove_depth_mm", x_groove, up - p.groove_depth_mm, up)
+
+
+def _threaded(p: Params) -> bool:
+    return p.screw_holes == "threaded" or (p.screw_holes == "by hand" and p.hand == "left")
 
 
 def _features(p: Params, layout: _Layout, outline: Loop) -> Iterator[Feature]:
@@ -234,7 +309,7 @@ def _features(p: Params, layout: _Layout, outline: Loop) -> Iterator[Feature]:
                up - p.detent_depth_mm, fit="detent ball")
 
     thread = THREADS[p.thread]
-    threaded = p.screw_holes == "threaded" or (p.screw_holes == "by hand" and p.hand == "left")
+    threaded = _threaded(p)
     for i, at in enumerate(layout.screws, 1):
         if threaded:
             yield hole(f"screw-{i}", at, bore_mm(thread), thread.drill_limits_mm, up, 0.0, fit="thread", thread=thread)

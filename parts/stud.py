@@ -20,10 +20,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+import parts._dimensions as _dimensions
 import parts._forms as _forms
 from parts._threads import THREADS, bore_mm, mouth_leg_mm
 from pipeline.model.loop import Loop
-from pipeline.model.part import Built, Chamfer, Feature, Hole, Pocket, Side, Surface, dim, pick
+from pipeline.model.part import Built, Chamfer, Dimension, Feature, Hole, Pocket, Side, Surface, dim, pick
 
 _RUN_OUT_PITCHES = 1.5  # what a thread mill leaves unfinished at the bottom. Common practice, no source
 _FLOOR_MM = 0.4  # least metal between the drill's point and the outer face
@@ -75,7 +76,18 @@ def build(p: Params) -> Built:
     return Built(solid=_forms.cut(_blank(p), tools), outline=outline, thickness_mm=p.thickness_mm, features=features,
                  report={"plan area, mm2": outline.area_mm2,
                          "usable thread less 1.5 pitches of run-out, diameters":
-                             (p.bore_depth_mm - _RUN_OUT_PITCHES * thread.pitch_mm) / thread.major_mm})
+                             (p.bore_depth_mm - _RUN_OUT_PITCHES * thread.pitch_mm) / thread.major_mm},
+                 dimensions=tuple(_drawn(p)))
+
+
+def _drawn(p: Params) -> Iterator[Dimension]:
+    head, up = p.head_diameter_mm / 2, p.thickness_mm
+    yield _dimensions.diameter("head_diameter_mm", (0.0, 0.0), p.head_diameter_mm)
+    yield _dimensions.diameter("shoulder_diameter_mm", (0.0, 0.0), p.shoulder_diameter_mm, at_rad=math.radians(135.0))
+    yield _dimensions.height("thickness_mm", head, 0.0, up)
+    yield _dimensions.height("head_height_mm", -head, 0.0, p.head_height_mm)
+    yield _dimensions.height("bore_depth_mm", 0.0, up - p.bore_depth_mm, up)
+    yield _dimensions.height("crown_mm", head, 0.0, p.crown_mm)
 
 
 def _blank(p: Params) -> Any:

@@ -7,7 +7,7 @@ from pathlib import Path
 from pipeline.batch.folder import put_file
 from pipeline.errors import BadInput
 from pipeline.families import Family, Size, scan
-from pipeline.job import written_name
+from pipeline.job.parts import HAND, written_name
 from pipeline.model.findings import Finding
 from pipeline.model.units import MM_PER_INCH
 from pipeline.shop.reading import nearest
@@ -15,11 +15,7 @@ from pipeline.shop.reading import nearest
 
 def overview() -> str:
     """A line for each family: its name, the first sentence about it, how many sizes it has."""
-    lines = [
-        f"{name:<10} {family.doc.split('. ')[0].rstrip('.').partition(': ')[2] or family.doc.splitlines()[0]}"
-        f" ({len(family.sizes)} sizes)"
-        for name, family in scan().items()
-    ]
+    lines = [f"{name:<10} {_first_sentence(family)} ({len(family.sizes)} sizes)" for name, family in scan().items()]
     return "\n".join([*lines, "", "The sizes of one, with a drawing that names them: billetwright families FAMILY", ""])
 
 
@@ -41,15 +37,21 @@ def describe(name: str, *, out: Path, units: str) -> str:
     file = out / f"{name}.svg"
     out.mkdir(parents=True, exist_ok=True)
     put_file(file, drawing.encode())
-    rows = [(written_name(size), _default(size, units), _allowed(size, units), size.note) for size in family.sizes]
+    rows = [
+        (written_name(size), _default(size, units), _allowed(size, units), size.note)
+        for size in family.sizes
+        if size.name != HAND
+    ]
     rows = [("size", f"default, {units}", "allowed", "what it is"), *rows]
     widths = [max(len(row[k]) for row in rows) for k in range(3)]
     table = "\n".join("  ".join([*(f"{row[k]:<{widths[k]}}" for k in range(3)), row[3]]).rstrip() for row in rows)
-    return f"{_heading(family)}\n{table}\n\ndrawing: {file}\n"
+    hands = "\nIt comes in two hands, mirror images: `hands: pair`, `left` or `right` beside `count`.\n"
+    has_hands = any(size.name == HAND for size in family.sizes)
+    return f"{family.doc}\n\n{table}\n{hands if has_hands else ''}\ndrawing: {file}\n"
 
 
-def _heading(family: Family) -> str:
-    return f"{family.name}: {family.doc}\n"
+def _first_sentence(family: Family) -> str:
+    return family.doc.split(". ")[0].splitlines()[0].rstrip(".")
 
 
 def _default(size: Size, units: str) -> str:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.job.parts import written_name
 from pipeline.job.read import Checked, check_job, check_order, read_job
 from pipeline.job.schema import job_schema
 
-__all__ = ["Checked", "check_job", "check_order", "job_schema", "read_job", "written_name"]
+__all__ = ["Checked", "check_job", "check_order", "job_schema", "read_job"]

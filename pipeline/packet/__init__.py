@@ -13,6 +13,9 @@ from pipeline.model.program import Program
 from pipeline.model.setup import Setup
 from pipeline.model.toolpath import Plan
 from pipeline.model.verdict import Verdict
+from pipeline.packet.part_drawing import draw_part
+
+__all__ = ["build_packet", "draw_part"]
 
 
 def build_packet(
@@ -36,6 +39,7 @@ def build_packet(
     from pipeline.geometry.dxf import drawing_bytes
     from pipeline.packet.drawing import draw_nest, nest_layers
     from pipeline.packet.page import page_html
+    from pipeline.packet.setup_sheet import setup_sheet_pdf
     from pipeline.packet.summary import summarise
 
     is_forced = verdict.verdict == "refused" and written is not None
@@ -53,28 +57,26 @@ def build_packet(
     )
     if is_forced:
         summary["written"] = status
-    drawing = draw_nest(setup, units=job.machine.dialect.units)
-    files = {
-        "packet.html": page_html(
-            job=job,
-            job_digest=job_digest,
-            nest=nest,
-            setup=setup,
-            plan=plan,
-            program=program,
-            written=written,
-            verdict=verdict,
-            summary=summary,
-            is_forced=is_forced,
-            status=status,
-        ).encode(),
-        "nest.svg": drawing.encode(),
-        "nest.dxf": drawing_bytes(
-            nest_layers(setup), units=job.machine.dialect.units, note=status if is_forced else ""
-        ),
+    units = job.machine.dialect.units
+    shown = {
+        "job": job,
+        "job_digest": job_digest,
+        "nest": nest,
+        "setup": setup,
+        "plan": plan,
+        "program": program,
+        "written": written,
+        "verdict": verdict,
+        "is_forced": is_forced,
+        "status": status,
     }
-    if is_forced:
-        files["nest.svg"] = draw_nest(setup, units=job.machine.dialect.units, banner=status).encode()
+    mark = status if is_forced else ""
+    files = {
+        "packet.html": page_html(parts=parts, summary=summary, **shown).encode(),
+        "setup-sheet.pdf": setup_sheet_pdf(**shown),
+        "nest.svg": draw_nest(setup, units=units, banner=mark).encode(),
+        "nest.dxf": drawing_bytes(nest_layers(setup), units=units, note=mark),
+    }
     for part in parts:
         files[f"{part.name}.step"] = _marked_step(part.step, status) if is_forced else part.step
     if written is not None:

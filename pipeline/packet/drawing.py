@@ -1,12 +1,14 @@
 """The nest as a drawing: black on white, parts told apart by hatching and by name, so that it reads on a greasy print.
 
 Words: a *layer* is a named list of closed polygons in the setup frame; the DXF carries the same layers as the SVG.
+A drawing's own unit is the millimetre, X to the right and Y down: a place (x, y) of the setup is drawn at (x, -y).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from html import escape
 
 import numpy as np
@@ -17,9 +19,22 @@ from pipeline.model.setup import PlacedPart, Setup
 from pipeline.model.units import MM_PER_INCH
 
 _CHORD_MM = 0.02
-_MARGIN_MM = 9.0
-# one hatching per family, in the order families first appear: angle in degrees and spacing in mm
-_HATCHES = ((45, 2.2), (135, 1.5), (0, 1.6), (90, 1.6), (20, 1.8), (70, 1.8))
+_MARGIN_MM = 5.0  # white round everything, inside the frame
+_RULE_MM = 7.0  # strip for the figures of the rules, left and below
+_LEGEND_ROW_MM = 5.6
+_KEY_MM = 3.1  # size of the words of the key
+_BANNER_MM = 9.0
+_LETTER = 0.5  # width of a letter in parts of its size
+_FONT = "Helvetica, Arial, &quot;Liberation Sans&quot;, sans-serif"
+_HALO = 'paint-order="stroke" stroke="#fff" stroke-linejoin="round"'
+_PLACE_HALF_MM = 12.0
+_HATCH_SHORT_MM = 0.2  # hatching ends before the outline's own ink
+# one hatching per family, in the order families first appear: lines as (angle in degrees, gap in mm)
+HATCHINGS = (((45, 1.9),), ((135, 1.2),), ((0, 1.1),), ((45, 1.9), (135, 1.9)), ((90, 1.3),), ((20, 1.5),))
+BED_HATCHING = ((-45, 0.95),)
+
+# a ring round a finding's place with its number beside it: x_mm, y_mm, number
+Mark = tuple[float, float, str]
 
 
 def nest_layers(setup: Setup) -> dict[str, list[Float]]:
@@ -41,102 +56,170 @@ def outline_of(placed: PlacedPart) -> Float:
     return placed.part.outline.moved(placed.setup_from_part).flattened(chord_mm=_CHORD_MM)
 
 
-def draw_nest(
-    setup: Setup,
-    *,
-    units: str,
-    banner: str = "",
-    window: tuple[float, float, float] | None = None,
-    mark: tuple[float, float] | None = None,
-) -> str:
-    """The nest seen from above. `window` (x, y, half width) shows a square cut-out; `mark` rings a place on it."""
-    everything = np.vstack([setup.billet, setup.gasket, *(b.outline for b in setup.blocks), [[0.0, 0.0]]])
-    low, high = everything.min(axis=0) - _MARGIN_MM, everything.max(axis=0) + _MARGIN_MM
-    if window:
-        x, y, half = window
-        low, high = np.array([x - half, y - half]), np.array([x + half, y + half])
-    width, height = high - low
-    families = list(dict.fromkeys(p.part.family for p in setup.parts))
-    prefix = f"c{abs(hash_of(window))}-" if window else ""
+@dataclass(frozen=True, slots=True)
+class _Sheet:
+    """Where things lie on the drawing: the frame in the setup frame, and the strips round it."""
+
+    low: tuple[float, float]
+    high: tuple[float, float]
+    legend: tuple[tuple[tuple[float, str], ...], ...]  # rows of (x from the frame's left edge, key)
+    banner_mm: float
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        width, height = self.high[0] - self.low[0], self.high[1] - self.low[1]
+        legend = _LEGEND_ROW_MM * len(self.legend) + 1.0
+        return width + _RULE_MM + 1.0, height + _RULE_MM + legend + self.banner_mm + 1.0
+
+
+def sheet_mm(setup: Setup) -> tuple[float, float]:
+    """Width and height of the drawing at full size."""
+    return _sheet(setup).size_mm
+
+
+def draw_nest(setup: Setup, *, units: str, banner: str = "", marks: Sequence[Mark] = ()) -> str:
+    """The nest seen from above, at full size, with rules in `units` along its frame and a key of its signs.
+
+    Every part is a group of class `part` that carries its id in `data-part`. The group `nest-plate` holds all that
+    lies on the bed, for `draw_place`.
+    """
+    sheet = _sheet(setup, banner)
+    width, height = sheet.size_mm
+    left, top = sheet.low[0] - _RULE_MM, -sheet.high[1] - sheet.banner_mm - 0.5
     out = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{_n(low[0])} {_n(-high[1])} {_n(width)} {_n(height)}"'
-        f' width="{_n(width)}mm" height="{_n(height)}mm" role="img" font-family="sans-serif">',
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{_n(left)} {_n(top)} {_n(width)} {_n(height)}"'
+        f' width="{_n(width)}mm" height="{_n(height)}mm" role="img" font-family="{_FONT}">',
         f"<title>Nest of {escape(setup.name)}, {escape(setup.side_up)} face up</title>",
-        "<defs>",
+        f'<rect x="{_n(left)}" y="{_n(top)}" width="{_n(width)}" height="{_n(height)}" fill="#fff"/>',
+        '<g id="nest-plate">',
+        *_plate(setup),
+        "</g>",
+        *_bed_marks(setup),
+        *_rules(sheet, units),
+        *_legend(sheet, setup),
+        *(_mark(x, y, number) for x, y, number in marks),
     ]
-    for k, family in enumerate(families):
-        angle, gap = _HATCHES[k % len(_HATCHES)]
-        out.append(
-            f'<pattern id="{prefix}h-{escape(family)}" width="{gap}" height="{gap}" patternUnits="userSpaceOnUse"'
-            f' patternTransform="rotate({-angle})"><rect width="{gap}" height="{gap}" fill="#fff"/>'
-            f'<line x1="0" y1="0" x2="{gap}" y2="0" stroke="#999" stroke-width="0.25"/></pattern>'
-        )
-    out.append(
-        f'<pattern id="{prefix}h-bed" width="1.2" height="1.2" patternUnits="userSpaceOnUse"'
-        ' patternTransform="rotate(45)"><rect width="1.2" height="1.2" fill="#fff"/>'
-        '<line x1="0" y1="0" x2="1.2" y2="0" stroke="#000" stroke-width="0.5"/></pattern></defs>'
-    )
-    out.append(f'<rect x="{_n(low[0])}" y="{_n(-high[1])}" width="{_n(width)}" height="{_n(height)}" fill="#fff"/>')
-    out.append(_polygon([setup.billet], 'fill="#fff" stroke="#000" stroke-width="0.7"'))
-    out.append(_polygon([setup.gasket], 'fill="none" stroke="#000" stroke-width="0.4" stroke-dasharray="3 1.4"'))
-    for block in setup.blocks:
-        out.append(_polygon([block.outline], f'fill="url(#{prefix}h-bed)" stroke="#000" stroke-width="0.4"'))
-    for placed in setup.parts:
-        out.append(
-            _polygon(
-                [outline_of(placed)],
-                f'fill="url(#{prefix}h-{escape(placed.part.family)})" stroke="#000" stroke-width="0.45"',
-            )
-        )
-        for loops in _pockets(placed):
-            out.append(_polygon(loops, 'fill="#fff" fill-rule="evenodd" stroke="#000" stroke-width="0.2"'))
-        for x, y, r in _holes(placed) if _is_long(outline_of(placed)) else ():  # a stud's number needs the room
-            out.append(
-                f'<circle cx="{_n(x)}" cy="{_n(-y)}" r="{_n(r)}" fill="#fff" stroke="#000" stroke-width="0.25"/>'
-            )
-    for defect in setup.defects:
-        out.append(_polygon([defect], 'fill="#000" stroke="#000" stroke-width="0.3"'))
-    out.extend(_labels(setup))
-    if not window:
-        out.extend(_bed_marks(setup))
-        out.append(_scale_bar(low, width, units))
-    if mark:
-        x, y = mark
-        out.append(
-            f'<circle cx="{_n(x)}" cy="{_n(-y)}" r="1.2" fill="none" stroke="#000" stroke-width="0.5"/>'
-            f'<path d="M{_n(x - 3)} {_n(-y)}H{_n(x - 1.2)}M{_n(x + 1.2)} {_n(-y)}H{_n(x + 3)}" stroke="#000"'
-            ' stroke-width="0.5"/>'
-        )
     if banner:
         out.append(
-            f'<text x="{_n((low[0] + high[0]) / 2)}" y="{_n(-high[1] + 6)}" font-size="5" font-weight="700"'
+            f'<text x="{_n(left + width / 2)}" y="{_n(top + 6.5)}" font-size="6" font-weight="700"'
             f' text-anchor="middle">{escape(banner)}</text>'
         )
     out.append("</svg>")
     return "\n".join(out) + "\n"
 
 
-def hash_of(window: tuple[float, float, float] | None) -> int:
-    """A small stable number for a window, so that two drawings on one page do not share pattern names."""
-    return sum(round(1000 * v) * (k + 1) for k, v in enumerate(window or ()))
+def draw_place(x_mm: float, y_mm: float, *, number: str, units: str) -> str:
+    """A square cut-out of the nest round one place, ringed. It shows again what `draw_nest` drew on the same page."""
+    half, bar, name = _PLACE_HALF_MM, *((MM_PER_INCH / 4, "1/4 in") if units == "in" else (5.0, "5 mm"))
+    x, y = x_mm - half, -y_mm - half
+    return (
+        f'<svg viewBox="{_n(x)} {_n(y)} {_n(2 * half)} {_n(2 * half)}" role="img" font-family="{_FONT}">'
+        f"<title>Place of finding {escape(number)} on the nest</title>"
+        f'<rect x="{_n(x)}" y="{_n(y)}" width="{_n(2 * half)}" height="{_n(2 * half)}" fill="#fff"/>'
+        f'<use href="#nest-plate"/>{_mark(x_mm, y_mm, number)}'
+        f'<path d="M{_n(x + 1)} {_n(y + 2 * half - 1)}m0 -1.2v1.2h{_n(bar)}v-1.2" fill="none" stroke="#000"'
+        f' stroke-width="0.3"/><text x="{_n(x + 1.6 + bar)}" y="{_n(y + 2 * half - 1)}" font-size="1.7" {_HALO}'
+        f' stroke-width="0.7">{name}</text></svg>\n'
+    )
 
 
-def _labels(setup: Setup) -> Iterable[str]:
-    """Names in the parts: whole names where they fit, the copy's number alone where they do not (studs)."""
+def _sheet(setup: Setup, banner: str = "") -> _Sheet:
+    everything = np.vstack([setup.billet, setup.gasket, *(b.outline for b in setup.blocks), [[0.0, 0.0]]])
+    low, high = everything.min(axis=0) - _MARGIN_MM, everything.max(axis=0) + _MARGIN_MM
+    rows: list[list[tuple[float, str]]] = [[]]
+    x, width = 0.0, float(high[0] - low[0])
+    for key in [*_families(setup), "bed", "defect", "gasket", "contact", "pointer"]:
+        if key == "defect" and not setup.defects:
+            continue
+        needed = 7.5 + _LETTER * _KEY_MM * len(_key_words(key, setup)) + 3.0
+        if rows[-1] and x + needed > width:
+            rows.append([])
+            x = 0.0
+        rows[-1].append((x, key))
+        x += needed
+    return _Sheet(
+        (float(low[0]), float(low[1])),
+        (float(high[0]), float(high[1])),
+        tuple(tuple(row) for row in rows),
+        _BANNER_MM if banner else 0.0,
+    )
+
+
+def _families(setup: Setup) -> list[str]:
+    return list(dict.fromkeys(p.part.family for p in setup.parts))
+
+
+def hatch_lines(points: Float, *, angle_rad: float, gap: float) -> Float:
+    """Rows (x0, y0, x1, y1) of parallel lines `gap` apart, cut to the inside of a closed polygon (n, 2). They are
+    drawn as lines, for patterns lose their sharpness on the way to paper."""
+    c, s = math.cos(angle_rad), math.sin(angle_rad)
+    x, y = points.T
+    u, v = x * c + y * s, y * c - x * s  # along the lines and across them
+    u_next, v_next = np.roll(u, -1), np.roll(v, -1)
+    rows = []
+    for k in range(math.ceil(v.min() / gap), math.floor(v.max() / gap) + 1):
+        level = k * gap  # counted from the origin: lines of neighbours run on
+        crosses = (v <= level) != (v_next <= level)
+        share = (level - v[crosses]) / (v_next[crosses] - v[crosses])
+        places = np.sort(u[crosses] + share * (u_next[crosses] - u[crosses]))
+        rows += [
+            (a * c - level * s, a * s + level * c, b * c - level * s, b * s + level * c)
+            for a, b in zip(places[::2], places[1::2], strict=True)
+        ]
+    return np.array(rows).reshape(-1, 4)
+
+
+def _hatching(ring: Float, key: str, setup: Setup) -> str:
+    """The hatching of a family, or of what stands on the bed, inside a ring."""
+    families = _families(setup)
+    of_family = HATCHINGS[families.index(key) % len(HATCHINGS)] if key in families else BED_HATCHING
+    path = ""
+    for angle, gap in of_family:
+        turn = math.radians(angle)
+        dx, dy = _HATCH_SHORT_MM * math.cos(turn), _HATCH_SHORT_MM * math.sin(turn)
+        for x0, y0, x1, y1 in hatch_lines(ring, angle_rad=turn, gap=gap):
+            if math.hypot(x1 - x0, y1 - y0) > 2 * _HATCH_SHORT_MM:
+                path += f"M{_n(x0 + dx)} {_n(-y0 - dy)}L{_n(x1 - dx)} {_n(dy - y1)}"
+    ink = 'stroke="#777" stroke-width="0.22"' if key in families else 'stroke="#000" stroke-width="0.4"'
+    return f'<path class="hatch" d="{path}" {ink}/>'
+
+
+def _plate(setup: Setup) -> Iterable[str]:
+    """Billet, gasket, what stands on the bed, parts with their names, defects."""
+    yield _polygon([setup.billet], 'fill="#fff" stroke="#000" stroke-width="0.9" stroke-linejoin="round"')
+    yield _polygon([setup.gasket], 'fill="none" stroke="#000" stroke-width="0.4" stroke-dasharray="3 1.4"')
+    for block in setup.blocks:
+        yield _polygon([block.outline], 'fill="#fff" stroke="#000" stroke-width="0.45"')
+        yield _hatching(block.outline, "bed", setup)
     for placed in setup.parts:
-        points = outline_of(placed)
-        is_long = _is_long(points)
-        size = 3.6 if np.ptp(points, axis=0).max() > 60 else 2.6
-        name = placed.part_id if is_long else placed.part_id.rpartition("-")[2]
-        x, y = _label_place(placed, points, 0.26 * size * len(name))
-        out = (
-            f'<text x="{_n(x)}" y="{_n(-y)}" font-size="{size}" text-anchor="middle" dominant-baseline="central"'
-            f' paint-order="stroke" stroke="#fff" stroke-width="0.9"'
-        )
-        if is_long:
-            angle = (math.degrees(placed.setup_from_part.angle_rad) + 90) % 180 - 90  # never upside down
-            out += f' transform="rotate({_n(-angle)} {_n(x)} {_n(-y)})"'
-        yield out + f">{escape(name)}</text>"
+        outline = outline_of(placed)
+        yield f'<g class="part" data-part="{escape(placed.part_id)}"><title>{escape(placed.part_id)}</title>'
+        yield _polygon([outline], 'class="edge" fill="#fff" stroke="#000" stroke-width="0.5"')
+        yield _hatching(outline, placed.part.family, setup)
+        for rings in _pockets(placed):
+            yield _polygon(rings, 'fill="#fff" fill-rule="evenodd" stroke="#000" stroke-width="0.22"')
+        for x, y, r in _holes(placed) if _is_long(outline) else ():  # a stud's number needs the room
+            yield f'<circle cx="{_n(x)}" cy="{_n(-y)}" r="{_n(r)}" fill="#fff" stroke="#000" stroke-width="0.28"/>'
+        yield _label(placed, outline)
+        yield "</g>"
+    for defect in setup.defects:
+        yield _polygon([defect], 'fill="#000" stroke="#000" stroke-width="0.3"')
+    for block in setup.blocks:
+        x, y = (block.outline.min(axis=0) + block.outline.max(axis=0)) / 2
+        yield _text(x, y, 2.8, block.name, f'{_HALO} stroke-width="1.4"')
+
+
+def _label(placed: PlacedPart, outline: Float) -> str:
+    """The whole name where it fits, the copy's number alone where it does not (studs)."""
+    is_long = _is_long(outline)
+    size = 3.8 if np.ptp(outline, axis=0).max() > 60 else 3.0
+    name = placed.part_id if is_long else placed.part_id.rpartition("-")[2]
+    x, y = _label_place(placed, outline, 0.26 * size * len(name))
+    style = f'font-weight="700" {_HALO} stroke-width="1.1"'
+    if is_long:
+        angle = (math.degrees(placed.setup_from_part.angle_rad) + 90) % 180 - 90  # never upside down
+        style += f' transform="rotate({_n(-angle)} {_n(x)} {_n(-y)})"'
+    return _text(x, y, size, name, style)
 
 
 def _label_place(placed: PlacedPart, points: Float, half_mm: float) -> tuple[float, float]:
@@ -163,48 +246,108 @@ def _is_long(points: Float) -> bool:
 
 
 def _bed_marks(setup: Setup) -> Iterable[str]:
-    """Origin, contacts, marked corner, pointer checks, port, names of what stands on the bed."""
+    """Origin with its axes, contacts, marked corner, pointer checks, port."""
     yield (
-        '<path d="M-6 0H6M0 -6V6" stroke="#000" stroke-width="0.35"/><circle r="1.6" fill="none" stroke="#000"'
-        ' stroke-width="0.35"/><text x="2.4" y="-2.2" font-size="3">X0 Y0</text>'
+        '<path d="M-3 0H12M0 3V-12M12 0l-2.6 -0.9v1.8zM0 -12l-0.9 2.6h1.8z" stroke="#000" stroke-width="0.4"/>'
+        '<circle r="1.6" fill="#fff" stroke="#000" stroke-width="0.4"/>'
     )
+    yield _text(14, 0, 3, "X") + _text(0, 14, 3, "Y") + _text(2.4, 2.8, 2.6, "X0 Y0", anchor="start")
     for x, y in setup.seating.contacts:
         yield f'<circle cx="{_n(x)}" cy="{_n(-y)}" r="0.9" fill="#000"/>'
     x, y = setup.seating.corner_mm
     yield (
-        f'<path d="M{_n(x)} {_n(-y)}l-5 5m0 -2.4v2.4h2.4" fill="none" stroke="#000" stroke-width="0.6"/>'
-        f'<text x="{_n(x - 5.5)}" y="{_n(-y + 8.2)}" font-size="3" text-anchor="middle">marked corner</text>'
+        f'<path d="M{_n(x)} {_n(-y)}l-5 5M{_n(x)} {_n(-y)}l-2.4 0.6m2.4 -0.6l-0.6 2.4" fill="none" stroke="#000"'
+        ' stroke-width="0.6"/>'
     )
+    yield _text(x - 5.5, y - 7.2, 3, "marked corner")
     for k, check in enumerate(setup.seating.pointer_checks, start=1):
-        yield (
-            f'<circle cx="{_n(check.x_mm)}" cy="{_n(-check.y_mm)}" r="2.1" fill="#fff" stroke="#000"'
-            ' stroke-width="0.45"/>'
-            f'<text x="{_n(check.x_mm)}" y="{_n(-check.y_mm)}" font-size="2.8" font-weight="700" text-anchor="middle"'
-            f' dominant-baseline="central">P{k}</text>'
-        )
+        yield _pointer(check.x_mm, check.y_mm, f"P{k}")
     x, y = setup.port_mm
     yield (
         f'<circle cx="{_n(x)}" cy="{_n(-y)}" r="2" fill="none" stroke="#000" stroke-width="0.4"'
         ' stroke-dasharray="1 0.6"/>'
-        f'<text x="{_n(x)}" y="{_n(-y - 2.8)}" font-size="2.2" text-anchor="middle" paint-order="stroke" stroke="#fff"'
-        ' stroke-width="0.8">port</text>'
     )
-    for block in setup.blocks:
-        x, y = (block.outline.min(axis=0) + block.outline.max(axis=0)) / 2
-        yield (
-            f'<text x="{_n(x)}" y="{_n(-y)}" font-size="2.4" text-anchor="middle" dominant-baseline="central"'
-            f' paint-order="stroke" stroke="#fff" stroke-width="1.4">{escape(block.name)}</text>'
-        )
+    yield _text(x, y + 3.7, 2.6, "port", f'{_HALO} stroke-width="0.8"')
 
 
-def _scale_bar(low: Float, width: float, units: str) -> str:
-    length, name = (MM_PER_INCH, "1 in") if units == "in" else (20.0, "20 mm")
-    x, y = low[0] + width - length - 4, -low[1] - 3
+def _pointer(x: float, y: float, name: str) -> str:
+    return f'<circle cx="{_n(x)}" cy="{_n(-y)}" r="2.3" fill="#fff" stroke="#000" stroke-width="0.5"/>' + _text(
+        x, y, 2.6, name, 'font-weight="700"'
+    )
+
+
+def _mark(x: float, y: float, number: str) -> str:
+    """A finding: a ring round its place, open where it is, its number on a flag up and to the right."""
+    width = 1.6 + _LETTER * 2.6 * len(number)
     return (
-        f'<path d="M{_n(x)} {_n(y)}h{_n(length)}m0 -1.5v3m{_n(-length)} -3v3" stroke="#000"'
-        ' stroke-width="0.5" fill="none"/>'
-        f'<text x="{_n(x + length / 2)}" y="{_n(y - 1.5)}" font-size="2.8" text-anchor="middle">{name}</text>'
+        f'<g class="mark"><circle cx="{_n(x)}" cy="{_n(-y)}" r="1.4" fill="none" stroke="#fff" stroke-width="1.2"/>'
+        f'<circle cx="{_n(x)}" cy="{_n(-y)}" r="1.4" fill="none" stroke="#000" stroke-width="0.55"/>'
+        f'<path d="M{_n(x + 1)} {_n(-y - 1)}l1.6 -1.6" stroke="#000" stroke-width="0.55"/>'
+        f'<rect x="{_n(x + 2.6)}" y="{_n(-y - 6)}" width="{_n(width)}" height="3.6" fill="#000"/>'
+        + _text(x + 2.6 + width / 2, y + 4.2, 2.6, number, 'font-weight="700" fill="#fff"')
+        + "</g>"
     )
+
+
+def _rules(sheet: _Sheet, units: str) -> Iterable[str]:
+    """The frame, with ticks along all four sides and figures on the left and below, in the machine's unit."""
+    step, scale, every = (MM_PER_INCH / 4, MM_PER_INCH, 4) if units == "in" else (5.0, 1.0, 4)
+    (x0, y0), (x1, y1) = sheet.low, sheet.high
+    yield (
+        f'<rect x="{_n(x0)}" y="{_n(-y1)}" width="{_n(x1 - x0)}" height="{_n(y1 - y0)}" fill="none" stroke="#000"'
+        ' stroke-width="0.35"/>'
+    )
+    ticks, figures = "", []
+    for k in range(math.ceil(x0 / step), math.floor(x1 / step) + 1):
+        x, long = k * step, 2.2 if k % every == 0 else 1.1
+        ticks += f"M{_n(x)} {_n(-y0)}v{_n(-long)}M{_n(x)} {_n(-y1)}v{_n(long)}"
+        if k % every == 0:
+            figures.append(_text(x, y0 - 2.8, 2.9, f"{x / scale:.0f}"))
+    for k in range(math.ceil(y0 / step), math.floor(y1 / step) + 1):
+        y, long = k * step, 2.2 if k % every == 0 else 1.1
+        ticks += f"M{_n(x0)} {_n(-y)}h{_n(long)}M{_n(x1)} {_n(-y)}h{_n(-long)}"
+        if k % every == 0:
+            figures.append(_text(x0 - 1.0, y, 2.9, f"{y / scale:.0f}", anchor="end"))
+    yield f'<path d="{ticks}" stroke="#000" stroke-width="0.25"/>'
+    yield from figures
+    yield _text(x1, y0 - 2.8, 2.9, units, anchor="end")
+
+
+def _legend(sheet: _Sheet, setup: Setup) -> Iterable[str]:
+    """What each hatching and sign means, in rows under the frame."""
+    for row, keys in enumerate(sheet.legend):
+        y = sheet.low[1] - _RULE_MM - _LEGEND_ROW_MM * (row + 0.5)
+        for dx, key in keys:
+            x = sheet.low[0] + dx
+            yield _sign(x, y, key, setup) + _text(x + 7.5, y, _KEY_MM, _key_words(key, setup), anchor="start")
+
+
+def _sign(x: float, y: float, key: str, setup: Setup) -> str:
+    """The sign beside its meaning: 6 mm wide, centred on y."""
+    if key == "gasket":
+        return f'<path d="M{_n(x)} {_n(-y)}h6" stroke="#000" stroke-width="0.4" stroke-dasharray="2 1"/>'
+    if key == "contact":
+        return f'<circle cx="{_n(x + 3)}" cy="{_n(-y)}" r="0.9" fill="#000"/>'
+    if key == "pointer":
+        return _pointer(x + 3, y, "P1")
+    box = np.array([[x, y - 1.9], [x + 6, y - 1.9], [x + 6, y + 1.9], [x, y + 1.9]])
+    fill = "#000" if key == "defect" else "#fff"
+    hatching = "" if key == "defect" else _hatching(box, key, setup)
+    return _polygon([box], f'fill="{fill}" stroke="#000" stroke-width="0.4"') + hatching
+
+
+def _key_words(key: str, setup: Setup) -> str:
+    words = {
+        "bed": "keep clear",
+        "defect": "defect",
+        "gasket": "gasket",
+        "contact": "contact",
+        "pointer": "pointer check",
+    }
+    if key in words:
+        return words[key]
+    is_short = any(p.part.family == key and not _is_long(outline_of(p)) for p in setup.parts)
+    return f"{key}, by number" if is_short else key
 
 
 def _holes(placed: PlacedPart) -> list[tuple[float, float, float]]:
@@ -233,6 +376,14 @@ def _circle(x: float, y: float, r: float) -> Float:
 def _polygon(rings: Sequence[Float], style: str) -> str:
     path = "".join("M" + "L".join(f"{_n(x)} {_n(-y)}" for x, y in ring) + "Z" for ring in rings)
     return f'<path d="{path}" {style}/>'
+
+
+def _text(x: float, y: float, size: float, words: str, style: str = "", *, anchor: str = "middle") -> str:
+    """Words centred in height on (x, y)."""
+    return (
+        f'<text x="{_n(x)}" y="{_n(-y)}" font-size="{size}" text-anchor="{anchor}" dominant-baseline="central"'
+        f"{' ' + style if style else ''}>{escape(words)}</text>"
+    )
 
 
 def _n(value: float) -> str:

@@ -1,7 +1,8 @@
 """The page a machinist works from: one self-contained HTML file, for a tablet and for A4 in black and white.
 
-Order of the page: verdict and what was not checked, seating, nest, cutters, operations, work left, yield and cost,
-findings with pictures, cautions. Numbers are in the unit of the machine's control, so that they can be compared.
+Order of the page: verdict and what was not checked, what to fetch, seating, nest, cutters, operations, the view in
+three dimensions, parts, work left, yield and cost, findings with pictures, cautions. Numbers are in the unit of the
+machine's control, so that they can be compared. All of it is there without scripts; scripts add search and zoom.
 """
 
 from __future__ import annotations
@@ -15,12 +16,14 @@ from typing import Any
 from pipeline.model.job import Job
 from pipeline.model.loop import Loop
 from pipeline.model.nest import Nest
-from pipeline.model.program import Program
+from pipeline.model.part import Part
+from pipeline.model.program import Program, Start
 from pipeline.model.setup import Setup
 from pipeline.model.toolpath import HolePass, Operation, Plan, Toolpath
 from pipeline.model.units import MM_PER_INCH
 from pipeline.model.verdict import Verdict
-from pipeline.packet.drawing import draw_nest
+from pipeline.packet import part_drawing, view3d
+from pipeline.packet.drawing import draw_nest, draw_place, sheet_mm
 
 CAUTIONS = (
     "Run the program in air first, above the work, with your hand on feed hold.",
@@ -33,8 +36,24 @@ CAUTIONS = (
     "Put a liquid and chip trap before the vacuum pump.",
     "The machine's manual, local codes and qualified people decide. This page does not replace them.",
 )
-_FINDING_WINDOW_MM = 12.0
-_MOST_PICTURES = 12
+# id and short name of every section, in order; the number before a heading is its place here
+SECTIONS = (
+    ("verdict", "Verdict"),
+    ("fetch", "Fetch"),
+    ("seating", "Seating"),
+    ("plate", "Nest"),
+    ("cutters", "Cutters"),
+    ("operations", "Operations"),
+    ("space", "3D"),
+    ("parts", "Parts"),
+    ("left", "Work left"),
+    ("cost", "Cost"),
+    ("findings", "Findings"),
+    ("cautions", "Cautions"),
+)
+_ASSETS = Path(__file__).parent / "assets"
+_MOST_PICTURES = 60  # each only points at the nest's own shapes
+_PAPER_MM = (186.0, 232.0)  # of A4 less margins, heading and caption: what the nest may take
 
 
 @dataclass(slots=True)
@@ -45,15 +64,28 @@ class _Row:
     first_line: int
     below_face_mm: float | None
     ids: list[str] = field(default_factory=list)
+    lines: list[tuple[int, int]] = field(default_factory=list)  # of the program, both ends included
     seconds: float = 0.0
     feed_low_mm_min: float = math.inf
     feed_high_mm_min: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """All that one cutter does from when it is put in to the next change. `rpm` is None when its rows differ."""
+
+    cutter: int
+    first_line: int  # of its section
+    rows: tuple[_Row, ...]
+    starts: tuple[Start, ...]
+    rpm: int | None
 
 
 def page_html(
     *,
     job: Job,
     job_digest: str,
+    parts: Sequence[Part],
     nest: Nest,
     setup: Setup,
     plan: Plan,
@@ -64,11 +96,53 @@ def page_html(
     is_forced: bool,
     status: str,
 ) -> str:
-    """The page as text. All lengths that are shown pass through the filters below, which hold the unit."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
+    """The page as text. `parts` holds one of each kind. All lengths pass through the filters, which hold the unit."""
     units = job.machine.dialect.units
     plate_mm2 = Loop.polygon(job.billet.outline).area_mm2
+    findings, marks = _findings(verdict, units)
+    return (
+        _environment(units)
+        .get_template("page.html.j2")
+        .render(
+            job=job,
+            digest=job_digest,
+            nest=nest,
+            setup=setup,
+            verdict=verdict,
+            summary=summary,
+            program=program,
+            written=written,
+            is_forced=is_forced,
+            status=status,
+            units=units,
+            cautions=CAUTIONS,
+            sections=SECTIONS,
+            n={name: k for k, (name, _) in enumerate(SECTIONS, start=1)},
+            drawing=draw_nest(setup, units=units, marks=marks),
+            sheet=_paper(setup),
+            groups=_groups(_operation_rows(setup, plan, program, verdict), program),
+            cutters=_cutter_rows(job, plan, program, verdict),
+            kinds=_kinds(parts, setup, units),
+            left=_left_rows(plan),
+            cost=_cost_rows(job, setup, plate_mm2),
+            plate_cost=plate_mm2 / 100 * job.billet.price_per_cm2,
+            findings=findings,
+            total_s=sum(t.cutting_s + t.air_s for t in verdict.section_times),
+            copies=copies,
+            n_errors=sum(f.severity == "error" for f in verdict.findings),
+            scene=view3d.scene_json(setup=setup, plan=plan, program=program, crib=job.crib, units=units),
+            view3d_scripts=view3d.scripts(),
+            view3d_styles=view3d.styles(),
+            style=(_ASSETS / "page.css").read_text(),
+            script=(_ASSETS / "page.js").read_text(),
+        )
+    )
+
+
+def _environment(units: str) -> Any:
+    """Templates with every text escaped, and filters that show mm, mm3, mm/min, s and rad as people read them."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
     scale, places = (MM_PER_INCH, 4) if units == "in" else (1.0, 3)
     environment = Environment(
         loader=FileSystemLoader(Path(__file__).parent),
@@ -77,37 +151,34 @@ def page_html(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["exact"] = lambda mm, p=places: _plain(f"{mm / scale:.{p}f}")
-    environment.filters["short"] = lambda mm: _plain(f"{mm / scale:.{places - 1}f}")
-    environment.filters["volume"] = lambda mm3: f"{mm3 / scale**3:.{1 if units == 'mm' else 5}f}"
-    environment.filters["feed"] = lambda mm_min: f"{mm_min / scale:.{1 if units == 'in' else 0}f}"
-    environment.filters["minutes"] = lambda s: f"{s / 60:.1f}"
-    environment.filters["clock"] = _clock
-    environment.filters["degrees"] = lambda rad: _plain(f"{rad * 57.29577951308232:.3f}")
-    return environment.get_template("page.html.j2").render(
-        job=job,
-        digest=job_digest,
-        nest=nest,
-        setup=setup,
-        verdict=verdict,
-        summary=summary,
-        program=program,
-        written=written,
-        is_forced=is_forced,
-        status=status,
-        units=units,
-        cautions=CAUTIONS,
-        drawing=draw_nest(setup, units=units),
-        rows=_operation_rows(setup, plan, program, verdict),
-        cutters=_cutter_rows(job, plan, program, verdict),
-        left=_left_rows(plan),
-        cost=_cost_rows(job, setup, plate_mm2),
-        plate_cost=plate_mm2 / 100 * job.billet.price_per_cm2,
-        pictures=_pictures(verdict, setup, units),
-        total_s=sum(t.cutting_s + t.air_s for t in verdict.section_times),
-        copies=copies,
-        n_errors=sum(f.severity == "error" for f in verdict.findings),
-    )
+    environment.filters |= {
+        "exact": lambda mm, p=places: _plain(f"{mm / scale:.{p}f}"),
+        "short": lambda mm: _plain(f"{mm / scale:.{places - 1}f}"),
+        "volume": lambda mm3: f"{mm3 / scale**3:.{1 if units == 'mm' else 5}f}",
+        "feed": lambda mm_min: f"{mm_min / scale:.{1 if units == 'in' else 0}f}",
+        "minutes": lambda s: f"{s / 60:.1f}",
+        "clock": _clock,
+        "degrees": lambda rad: _plain(f"{math.degrees(rad):.3f}"),
+        "sentence": lambda text: text[:1].upper() + text[1:],
+        "css_text": _css_text,
+    }
+    return environment
+
+
+def _css_text(text: str) -> str:
+    """Text for between the quotes of a style: every sign that is not plain becomes its number."""
+    return "".join(c if c.isascii() and (c.isalnum() or c in " -.,") else f"\\{ord(c):x} " for c in text)
+
+
+def _paper(setup: Setup) -> dict[str, Any]:
+    """How the nest goes on paper: at full size, upright or turned, or else as wide as the paper."""
+    width, height = sheet_mm(setup)
+    across, down = _PAPER_MM
+    if width <= across and height <= down:
+        manner = "upright"
+    else:
+        manner = "turned" if height <= across and width <= down else "fitted"
+    return {"width": f"{width:.2f}", "height": f"{height:.2f}", "manner": manner}
 
 
 def _plain(text: str) -> str:
@@ -123,11 +194,15 @@ def _operation_rows(setup: Setup, plan: Plan, program: Program, verdict: Verdict
     """Operations in cutting order. While one cutter works, the same operation on copies and on both hands of a part
     shares a row, at the place of the first."""
     seconds: dict[str, float] = {}
+    lines: dict[str, list[tuple[int, int]]] = {}
     first_line: dict[str, int] = {}
-    for span in program.index:
+    begin = program.sections[0].first_line if program.sections else 1
+    for span in sorted(program.index, key=lambda span: span.first_line):
         spent = float(verdict.line_seconds[span.first_line - 1 : span.last_line].sum())
         seconds[span.operation_id] = seconds.get(span.operation_id, 0.0) + spent
         first_line.setdefault(span.operation_id, span.first_line)
+        lines.setdefault(span.operation_id, []).append((begin, span.last_line))  # with the words that lead to it
+        begin = span.last_line + 1
     placed = {spot.part_id: spot for spot in setup.parts}
     rows: list[_Row] = []
     in_section: dict[tuple[Any, ...], _Row] = {}
@@ -144,12 +219,42 @@ def _operation_rows(setup: Setup, plan: Plan, program: Program, verdict: Verdict
             in_section[key] = _Row(op, first_line[op.id], below)
             rows.append(in_section[key])
         row = in_section[key]
-        row.ids.append(op.part_id)
+        if op.part_id not in row.ids:
+            row.ids.append(op.part_id)
+        row.lines = _joined([*row.lines, *lines[op.id]])
         row.seconds += seconds.get(op.id, 0.0)
         for feed in _feeds(path):
             row.feed_low_mm_min = min(row.feed_low_mm_min, feed)
             row.feed_high_mm_min = max(row.feed_high_mm_min, feed)
     return rows
+
+
+def _joined(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Spans of lines in order, neighbours made one."""
+    joined: list[tuple[int, int]] = []
+    for first, last in sorted(spans):
+        if joined and joined[-1][1] + 1 >= first:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], last))
+        else:
+            joined.append((first, last))
+    return joined
+
+
+def _groups(rows: Sequence[_Row], program: Program) -> list[_Group]:
+    """Rows by the cutter in the spindle, with the places where the program can be started while it is in."""
+    runs: list[list[_Row]] = []
+    for row in rows:
+        if not runs or runs[-1][0].first.cutter != row.first.cutter:
+            runs.append([])
+        runs[-1].append(row)
+    begins = [max(s.first_line for s in program.sections if s.first_line <= run[0].first_line) for run in runs]
+    groups = []
+    for run, begin, end in zip(runs, begins, [*begins[1:], math.inf], strict=True):
+        starts = tuple(start for start in program.starts if begin <= start.line < end)
+        speeds = {round(row.first.spindle_rpm) for row in run}
+        rpm = speeds.pop() if len(speeds) == 1 else None
+        groups.append(_Group(run[0].first.cutter, begin, tuple(run), starts, rpm))
+    return groups
 
 
 def _feeds(path: Toolpath) -> Iterable[float]:
@@ -242,23 +347,42 @@ def _cost_rows(job: Job, setup: Setup, plate_mm2: float) -> list[dict[str, Any]]
                 "area": area,
                 "share": footprint * len(mine) / plate_mm2,
                 "each": footprint / 100 * job.billet.price_per_cm2,
-                "report": mine[0].part.report,
-                "sizes": mine[0].part.sizes,
                 "thickness": mine[0].part.thickness_mm,
             }
         )
     return out
 
 
-def _pictures(verdict: Verdict, setup: Setup, units: str) -> Iterable[dict[str, Any]]:
-    """Each finding, the first dozen that have a place with a cut-out of the nest round it."""
-    shown = 0
-    out = []
-    for finding in verdict.findings:
+def _kinds(parts: Sequence[Part], setup: Setup, units: str) -> list[dict[str, Any]]:
+    """Each kind of part with its drawing, its features and its sizes as asked for."""
+    return [
+        {
+            "part": part,
+            "count": sum(spot.part.name == part.name for spot in setup.parts),
+            "drawing": part_drawing.draw_part(part, units=units),
+            "features": part_drawing.feature_rows(part, units=units),
+            "lengths": {_plain_name(k): v for k, v in part.sizes.items() if k.endswith("_mm")},
+            "others": {_plain_name(k): v for k, v in part.sizes.items() if not k.endswith("_mm")},
+        }
+        for part in parts
+    ]
+
+
+def _plain_name(size: str) -> str:
+    """`pivot_width_mm` -> `pivot width`."""
+    return size.removesuffix("_mm").replace("_", " ")
+
+
+def _findings(verdict: Verdict, units: str) -> tuple[list[dict[str, Any]], list[tuple[float, float, str]]]:
+    """Findings with their numbers, the first of those that have a place with a cut-out of the nest round it; and the
+    marks with which the nest shows the same places."""
+    rows: list[dict[str, Any]] = []
+    marks: list[tuple[float, float, str]] = []
+    for k, finding in enumerate(verdict.findings, start=1):
         picture = ""
-        if finding.at_mm is not None and shown < _MOST_PICTURES:
+        if finding.at_mm is not None and len(marks) < _MOST_PICTURES:
             x, y, _ = finding.at_mm
-            picture = draw_nest(setup, units=units, window=(x, y, _FINDING_WINDOW_MM), mark=(x, y))
-            shown += 1
-        out.append({"finding": finding, "picture": picture})
-    return out
+            marks.append((x, y, str(k)))
+            picture = draw_place(x, y, number=str(k), units=units)
+        rows.append({"number": k, "finding": finding, "picture": picture})
+    return rows, marks

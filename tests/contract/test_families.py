@@ -274,12 +274,66 @@ def check_all(built):
             check_mark(feature, built, metal)
 
 
+def check_dimensions(family, sizes, built):
+    """Each dimension is as long as the size it names, once, and those of arcs end on an arc of the part."""
+    whole = family.complete(sizes)
+    named = [dimension.size for dimension in built.dimensions if dimension.size]
+    assert len(set(named)) == len(named)
+    rings = [polygon(built.outline).exterior]
+    for feature in built.features:
+        if isinstance(feature, Hole):
+            rings.append(polygon(Loop.circle(feature.x_mm, feature.y_mm, feature.diameter_mm / 2)).exterior)
+        if isinstance(feature, Pocket):
+            rings += [polygon(loop).exterior for loop in (feature.outer, *feature.islands)]
+    for dimension in built.dimensions:
+        if dimension.size:
+            assert dimension.value_mm == pytest.approx(whole[dimension.size], abs=1e-6), dimension.size
+        if dimension.view == "plan" and dimension.kind != "length":
+            off = min(ring.distance(shapely.Point(dimension.end)) for ring in rings)
+            assert off < 0.003, f"{dimension.size} ends {off:.3f} mm from every arc"
+
+
+NOT_DRAWN = {  # lengths that no dimension of the two views can show, and why
+    ("clip", "crown_radius_mm"): "the crown curves across the clip: plan and side view see it from above and edge-on",
+}
+
+
+@pytest.mark.parametrize("name", FAMILIES)
+def test_every_length_is_dimensioned_with_some_choice(name):
+    family = FAMILIES[name]
+    sets = [{}, *({size.name: word} for size in family.sizes for word in size.choices[1:])]
+    drawn = [family.build(sizes) for sizes in sets if not family.check(sizes)]
+    shown = {dimension.size for built in drawn for dimension in built.dimensions}
+    wanted = {size.name for size in family.sizes if size.kind == "dim" and size.unit == "mm"}
+    assert shown - {""} == wanted - {size for owner, size in NOT_DRAWN if owner == name}
+
+
+def test_the_dimension_check_sees_a_wrong_dimension():
+    import dataclasses
+
+    family = FAMILIES["handle"]
+    built = family.build({})
+    check_dimensions(family, {}, built)
+    by_size = {dimension.size: dimension for dimension in built.dimensions}
+    longer, tail = by_size["length_mm"], by_size["tail_width_mm"]
+    lies = [dataclasses.replace(longer, end=(longer.end[0] + 2e-6, longer.end[1])),
+            dataclasses.replace(tail, start=tail.end, end=tail.start)]  # as wide as before, but ends in the metal
+    for lie in lies:
+        dimensions = tuple(lie if d.size == lie.size else d for d in built.dimensions)
+        with pytest.raises(AssertionError):
+            check_dimensions(family, {}, dataclasses.replace(built, dimensions=dimensions))
+    with pytest.raises(AssertionError):
+        check_dimensions(family, {}, dataclasses.replace(built, dimensions=(*built.dimensions, longer)))
+
+
 @pytest.mark.parametrize("name", FAMILIES)
 def test_every_set_of_sizes_draws_one_valid_solid_with_its_features_on_it(name):
     faults = []
     for label, sizes in cases(name):
         try:
-            check_all(FAMILIES[name].build(sizes))
+            built = FAMILIES[name].build(sizes)
+            check_all(built)
+            check_dimensions(FAMILIES[name], sizes, built)
         except Exception as error:  # an assertion or whatever the kernel raises: name the case, look at them all
             faults.append(f"{label}: {sizes}: {type(error).__name__}: {error}")
     assert not faults, "\n".join(faults)

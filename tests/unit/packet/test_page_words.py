@@ -1,11 +1,19 @@
-"""How the page names copies, and that a drawing's numbers stay tidy."""
+"""How the page names copies and sizes, joins lines, and that its numbers and styles stay tidy."""
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+
 import pytest
 
+import pipeline.packet
 from pipeline.packet.drawing import _n
-from pipeline.packet.page import copies, kind_of
+from pipeline.packet.page import _css_text, _joined, _plain_name, copies, kind_of
+
+FOLDER = Path(pipeline.packet.__file__).parent
+STYLE = (FOLDER / "assets/page.css").read_text()
+SCRIPT = (FOLDER / "assets/page.js").read_text()
 
 
 @pytest.mark.parametrize(
@@ -31,3 +39,50 @@ def test_kind_of():
 def test_no_minus_zero_on_a_drawing():
     assert _n(-0.001) == "0.00"
     assert _n(-0.006) == "-0.01"
+
+
+@pytest.mark.parametrize(
+    ("spans", "joined"),
+    [
+        ([(1, 4), (5, 9)], [(1, 9)]),
+        ([(5, 9), (1, 4)], [(1, 9)]),
+        ([(1, 4), (6, 9)], [(1, 4), (6, 9)]),
+        ([(1, 9), (2, 3)], [(1, 9)]),
+        ([], []),
+    ],
+)
+def test_neighbouring_lines_are_one_span(spans, joined):
+    assert _joined(spans) == joined
+
+
+def test_sizes_lose_their_unit_not_their_sense():
+    assert [_plain_name(n) for n in ("pivot_width_mm", "belly_share", "mm_mm")] == ["pivot width", "belly share", "mm"]
+
+
+def test_text_in_a_style_cannot_end_it():
+    said = _css_text('a"b</style>\\é\n')
+    assert not set('"<>/\\\n') & set(re.sub(r"\\[0-9a-f]+ ", "", said))
+    assert "".join(chr(int(n[1:], 16)) for n in re.findall(r"\\[0-9a-f]+", said)) == '"</>\\é\n'
+
+
+def test_nothing_is_cut_off_and_nothing_is_told_by_colour():
+    assert "overflow: hidden" not in STYLE
+    assert "text-overflow" not in STYLE
+    for ink in re.findall(r"#([0-9a-f]{6})\b", STYLE):
+        channels = [int(ink[k : k + 2], 16) for k in (0, 2, 4)]
+        assert max(channels) - min(channels) < 24, f"#{ink} is a colour"
+
+
+def test_soft_ink_reads_on_paper():
+    """Contrast by the open web rules for access: 4.5 to 1 for text. White has luminance 1."""
+    soft = re.search(r"--soft: #([0-9a-f]{6})", STYLE)[1]
+    linear = [(int(soft[k : k + 2], 16) / 255 + 0.055) / 1.055 for k in (0, 2, 4)]
+    luminance = sum(w * v**2.4 for w, v in zip((0.2126, 0.7152, 0.0722), linear, strict=True))
+    assert 1.05 / (luminance + 0.05) > 4.5
+
+
+def test_style_and_script_may_stand_in_a_page_and_ask_for_nothing():
+    for text in (STYLE, SCRIPT):
+        assert "</" not in text
+        assert "http" not in text
+        assert "url(" not in text
