@@ -35,6 +35,9 @@ def changes(before: Summary, after: Summary) -> str:
         }
     except (KeyError, TypeError, IndexError, AttributeError, ValueError):
         return "The packet that was here comes from another version and cannot be compared.\n"
+    if after.get("kept_placements") is not None and any(sections.values()):
+        n = len(after["placements"])
+        sections["placements"].append(f"nest kept: {after['kept_placements']} of {n} placements where they were")
     out = []
     for heading, lines in sections.items():
         if lines:
@@ -80,7 +83,6 @@ def _parts(before: Summary, after: Summary, unit: str) -> Iterator[str]:
 
 def _placements(before: Summary, after: Summary, unit: str) -> Iterator[str]:
     old, new = ({spot["part"]: spot for spot in summary["placements"]} for summary in (before, after))
-    moved, most = [], 0.0
     for name in _both(old, new):
         if name not in new:
             yield f"{name}: no longer placed"
@@ -91,13 +93,7 @@ def _placements(before: Summary, after: Summary, unit: str) -> Iterator[str]:
             far = math.hypot(b["x_mm"] - a["x_mm"], b["y_mm"] - a["y_mm"])
             turn = (b["angle_rad"] - a["angle_rad"] + math.pi) % (2 * math.pi) - math.pi
             if far > _MOVED_MM or abs(turn) > _MOVED_RAD:
-                moved.append(f"{name}: moved {_length(far, unit)}, turned {math.degrees(turn):.2f} deg")
-                most = max(most, far)
-    yield from moved
-    if not moved and old and new and before["placements"] != after["placements"] and set(old) == set(new):
-        return
-    if after.get("kept_placements") is not None:
-        yield f"nest kept: {after['kept_placements']} of {len(new)} placements where they were"
+                yield f"{name}: moved {_length(far, unit)}, turned {math.degrees(turn):.2f} deg"
 
 
 def _operations(before: Summary, after: Summary, unit: str) -> Iterator[str]:

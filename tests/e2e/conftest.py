@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import tempfile
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -33,23 +34,27 @@ class Run:
         return (self.folder / self.summary["programs"][0]["file"]).read_text()
 
 
-def environment(cache: Path | str = "/proc/nowhere") -> dict[str, str]:
-    """What the command sees of its surroundings. Without a folder of its own it has no cache: equal results of two
-    runs would otherwise be one result looked up twice."""
+def environment(cache: Path | str) -> dict[str, str]:
+    """What the command sees of its surroundings."""
     return {"PATH": "/usr/bin:/bin", "PYTHONPATH": str(ROOT), "HOME": str(Path.home()), "XDG_CACHE_HOME": str(cache)}
 
 
 def command(
-    *words: str, cwd: Path = ROOT, processor: str = "", cache: Path | str = "/proc/nowhere"
+    *words: str, cwd: Path = ROOT, processor: str = "", cache: Path | None = None
 ) -> subprocess.CompletedProcess[str]:
-    """The command as a user runs it. `processor` makes the linear algebra library compute as on that one."""
-    return subprocess.run(
-        [sys.executable, "-m", "pipeline", *words],
-        cwd=cwd,
-        capture_output=True,
-        text=True,
-        env=environment(cache) | ({"OPENBLAS_CORETYPE": processor} if processor else {}),
-    )
+    """The command as a user runs it. `processor` makes the linear algebra library compute as on that one.
+
+    Unless `cache` is given, it begins with an empty one: equal results of two runs would otherwise be one result
+    looked up twice.
+    """
+    with tempfile.TemporaryDirectory() as empty:
+        return subprocess.run(
+            [sys.executable, "-m", "pipeline", *words],
+            cwd=cwd,
+            capture_output=True,
+            text=True,
+            env=environment(cache or empty) | ({"OPENBLAS_CORETYPE": processor} if processor else {}),
+        )
 
 
 @pytest.fixture(scope="session")

@@ -171,7 +171,7 @@ def _alive(session: int) -> list[str]:
 def test_two_batches_in_one_folder_refuse_each_other(shop):
     out = shop / "twice"
     call = [sys.executable, "-m", "pipeline", *words(shop, out, "--no-cache")]
-    with subprocess.Popen(call, cwd=ROOT, stdout=subprocess.PIPE, text=True, env=environment(),
+    with subprocess.Popen(call, cwd=ROOT, stdout=subprocess.PIPE, text=True, env=environment(shop / "cache"),
                           start_new_session=True) as first:  # fmt: skip
         assert first.stdout is not None
         first.stdout.readline()  # it has read the list; it takes the folder next

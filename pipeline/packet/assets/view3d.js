@@ -1,6 +1,6 @@
 // The 3D view of the packet page: which operation is shown, from where, and what of the rest. It draws only when
 // something has changed. For scripts: window.billetwrightView = {step(n), nSteps, current(), rendered}, n from 1.
-(function (T) {
+function billetwrightStart(T) {
   "use strict";
 
   var VIEWS = { // where the eye is, seen from the middle; north is up from above
@@ -378,4 +378,11 @@
   resize();
   find(".v3-stepping").hidden = !steps.length;
   if (steps.length) show(0); else apply();
-})(billetwrightThree);
+}
+
+// Building the view takes longer than opening the rest of the page: it waits until somebody comes near.
+new IntersectionObserver(function (seen, watcher) {
+  if (!seen.some(function (entry) { return entry.isIntersecting; })) return;
+  watcher.disconnect();
+  billetwrightStart(billetwrightThree);
+}, { rootMargin: "800px" }).observe(document.getElementById("view3d"));

@@ -68,7 +68,6 @@ def put(*path, value):
         (put("placements", 1, "angle_rad", value=2 * math.pi - 0.1), "PLACEMENTS",
          "stud-1: moved 0 mm, turned -5.73 deg"),
         (lambda new: new["placements"].pop(), "PLACEMENTS", "stud-1: no longer placed"),
-        (put("kept_placements", value=2), "PLACEMENTS", "nest kept: 2 of 2 placements where they were"),
         (put("programs", 0, "operations", 0, "cutter", value=3), "OPERATIONS", "clip/seat/pocket: T4 -> T3"),
         (put("programs", 0, "operations", 1, "bottom_z_mm", value=1.9), "OPERATIONS",
          "stud-1/bore/drill: to Z 2 mm -> to Z 1.9 mm"),
@@ -90,6 +89,18 @@ def put(*path, value):
 )  # fmt: skip
 def test_each_difference_is_said_once_under_its_heading(change, heading, line):
     assert after(change)[1:] == [heading, f"  {line}"]
+
+
+def test_a_kept_nest_is_said_beside_what_changed_and_alone_it_is_no_change():
+    assert "Nothing changed" in after(put("kept_placements", value=2))[0]
+
+    def change(new):
+        new["kept_placements"] = 2
+        new["serial"] = "08"
+
+    lines = after(change)
+    assert lines[1:] == ["VERDICT", "  serial: none -> 08", "PLACEMENTS",
+                         "  nest kept: 2 of 2 placements where they were"]  # fmt: skip
 
 
 def test_what_is_too_small_to_matter_is_left_out():
