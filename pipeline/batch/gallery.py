@@ -9,7 +9,7 @@ from pathlib import Path
 
 from pipeline.errors import BadInput
 from pipeline.model.findings import Finding
-from pipeline.packet.gallery import GENERATOR, PICTURE, Entry, gallery_html, read_entry
+from pipeline.packet.gallery.gallery import GENERATOR, PICTURE, Entry, gallery_html, read_entry
 
 PAGE = "gallery.html"
 _SUMMARY = "summary.json"

@@ -13,7 +13,7 @@ from pipeline.model.program import Program
 from pipeline.model.setup import Setup
 from pipeline.model.toolpath import Plan
 from pipeline.model.verdict import Verdict
-from pipeline.packet.part_drawing import draw_part
+from pipeline.packet.part.part_drawing import draw_part
 
 __all__ = ["build_packet", "draw_part"]
 
@@ -37,9 +37,9 @@ def build_packet(
     `n_kept` counts the placements taken from an earlier nest, None when nothing was to be kept.
     """
     from pipeline.geometry.dxf import drawing_bytes
-    from pipeline.packet.drawing import draw_nest, nest_layers
-    from pipeline.packet.page import page_html
-    from pipeline.packet.setup_sheet import setup_sheet_pdf
+    from pipeline.packet.nest_drawing import draw_nest, nest_layers
+    from pipeline.packet.page.page import page_html
+    from pipeline.packet.sheet.setup_sheet import setup_sheet_pdf
     from pipeline.packet.summary import summarise
 
     is_forced = verdict.verdict == "refused" and written is not None

@@ -9,7 +9,7 @@ from urllib.parse import unquote, urlsplit
 
 import pytest
 
-from pipeline.packet.gallery import GENERATOR, gallery_html, read_entry
+from pipeline.packet.gallery.gallery import GENERATOR, gallery_html, read_entry
 
 VOID = {"meta", "img", "input"}
 NASTY = "<script>alert(1)</script>\"'&"

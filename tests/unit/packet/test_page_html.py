@@ -16,7 +16,7 @@ from pipeline.model.part import Mesh
 from pipeline.model.program import Start
 from pipeline.model.shop import Block
 from pipeline.model.verdict import SectionTime, StockField, Verdict
-from pipeline.packet.page import SECTIONS, page_html
+from pipeline.packet.page.page import SECTIONS, page_html
 from pipeline.packet.summary import summarise
 from tests.unit.gcode import small
 

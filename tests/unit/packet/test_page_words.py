@@ -8,12 +8,12 @@ from pathlib import Path
 import pytest
 
 import pipeline.packet
-from pipeline.packet.drawing import _n
-from pipeline.packet.page import _css_text, _joined, _plain_name, copies, kind_of
+from pipeline.packet.nest_drawing import _n
+from pipeline.packet.page.page import _css_text, _joined, _plain_name, copies, kind_of
 
 FOLDER = Path(pipeline.packet.__file__).parent
-STYLE = (FOLDER / "assets/page.css").read_text()
-SCRIPT = (FOLDER / "assets/page.js").read_text()
+STYLE = (FOLDER / "page/page.css").read_text()
+SCRIPT = (FOLDER / "page/page.js").read_text()
 
 
 @pytest.mark.parametrize(

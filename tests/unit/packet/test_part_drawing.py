@@ -14,10 +14,10 @@ import pytest
 
 from pipeline.model.job import PartRequest
 from pipeline.model.part import Hole, Side
-from pipeline.packet.drafting import Figures, Sheet
-from pipeline.packet.label_rows import Bin, Label, said, write_row
-from pipeline.packet.part_drawing import draw_part, feature_rows
-from pipeline.packet.part_views import hatching, inside_pieces, slice_at, stations
+from pipeline.packet.part.drafting import Figures, Sheet
+from pipeline.packet.part.label_rows import Bin, Label, said, write_row
+from pipeline.packet.part.part_drawing import draw_part, feature_rows
+from pipeline.packet.part.part_views import hatching, inside_pieces, slice_at, stations
 from pipeline.solids.build import build_parts
 
 SVG = "{http://www.w3.org/2000/svg}"

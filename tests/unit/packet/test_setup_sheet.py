@@ -24,11 +24,12 @@ from pipeline.model.findings import Finding
 from pipeline.model.nest import Nest
 from pipeline.model.shop import Block
 from pipeline.model.verdict import SectionTime, StockField, Verdict
-from pipeline.packet.page import CAUTIONS, kind_of
-from pipeline.packet.setup_sheet import setup_sheet_pdf
-from pipeline.packet.sheet_drawing import hatch_lines, nest_drawing, scale_for
-from pipeline.packet.sheet_paper import Paper
-from pipeline.packet.sheet_program import left_of, stops_of
+from pipeline.packet.nest_drawing import hatch_lines
+from pipeline.packet.page.page import CAUTIONS, kind_of
+from pipeline.packet.sheet.drawing import nest_drawing, scale_for
+from pipeline.packet.sheet.paper import Paper
+from pipeline.packet.sheet.program import left_of, stops_of
+from pipeline.packet.sheet.setup_sheet import setup_sheet_pdf
 from tests.unit.gcode import small
 
 ROOT = Path(__file__).parents[3]
@@ -235,7 +236,7 @@ def test_same_bytes_again_and_whatever_the_hash_seed(pdf, real, tmp_path):
     file = tmp_path / "inputs"
     file.write_bytes(pickle.dumps(real))
     code = (
-        "import hashlib, pickle, sys; from pipeline.packet.setup_sheet import setup_sheet_pdf;"
+        "import hashlib, pickle, sys; from pipeline.packet.sheet.setup_sheet import setup_sheet_pdf;"
         "inputs = pickle.loads(open(sys.argv[1], 'rb').read());"
         "print(hashlib.sha256(setup_sheet_pdf(**inputs)).hexdigest())"
     )
@@ -253,7 +254,7 @@ def test_same_bytes_again_and_whatever_the_hash_seed(pdf, real, tmp_path):
 
 
 def test_reading_the_module_does_not_load_the_pdf_library():
-    code = "import sys, pipeline.packet.setup_sheet; sys.exit(any('reportlab' in name for name in sys.modules))"
+    code = "import sys, pipeline.packet.sheet.setup_sheet; sys.exit(any('reportlab' in name for name in sys.modules))"
     assert subprocess.run([sys.executable, "-c", code], cwd=ROOT).returncode == 0
 
 

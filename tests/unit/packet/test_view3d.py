@@ -12,12 +12,11 @@ import numpy as np
 import pytest
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-import pipeline.packet
 from pipeline.model.frames import Pose
 from pipeline.model.setup import Setup
 from pipeline.model.shop import CutterKind
 from pipeline.model.toolpath import HolePass, Plan, Toolpath
-from pipeline.packet import view3d
+from pipeline.packet.view import view3d
 from tests.unit.gcode import small
 
 HALF_COUNT_MM = 0.5 / 1000 + 1e-9
@@ -192,7 +191,7 @@ def test_names_cannot_leave_the_script_element():
 
 
 def test_the_partial_holds_everything_and_asks_for_nothing():
-    folder = Path(pipeline.packet.__file__).parent
+    folder = Path(view3d.__file__).parent
     environment = Environment(loader=FileSystemLoader(folder), autoescape=True, undefined=StrictUndefined)
     scene, scripts, styles = scene_text(), view3d.scripts(), view3d.styles()
     html = environment.get_template("view3d.html.j2").render(scene=scene, view3d_scripts=scripts, view3d_styles=styles)
@@ -207,7 +206,7 @@ def test_scripts_can_stand_in_a_page():
     assert "</script" not in text.lower() and "<!--" not in text
     assert text.isascii()
     assert "SPDX-License-Identifier: MIT" in text
-    own = "".join(file.read_text() for file in (Path(view3d.__file__).parent / "assets").glob("view3d*.js"))
+    own = "".join(file.read_text() for file in Path(view3d.__file__).parent.glob("view3d*.js"))
     assert not [
         word for word in ("fetch(", "import ", "import(", "XMLHttpRequest", "innerHTML", "eval(") if word in own
     ]

@@ -12,8 +12,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pipeline.packet.drafting import Box, Point, Sheet, distance_to, overlap
-from pipeline.packet.label_rows import LABELS_MM, Label, Said, bins_of, share_out, write_row
+from pipeline.packet.part.drafting import Box, Point, Sheet, distance_to, overlap
+from pipeline.packet.part.label_rows import LABELS_MM, Label, Said, bins_of, share_out, write_row
 
 _GAP_MM = 0.8  # between the part and an extension line
 _PAST_MM = 1.5  # an extension line goes this far past the dimension line

@@ -47,7 +47,7 @@ def nest_layers(setup: Setup) -> dict[str, list[Float]]:
     }
     for placed in setup.parts:
         layers.setdefault("PARTS-" + placed.part.name.upper(), []).append(outline_of(placed))
-        layers.setdefault("HOLES", []).extend(_circle(x, y, r) for x, y, r in _holes(placed))
+        layers.setdefault("HOLES", []).extend(_circle(x, y, r) for x, y, r in holes_of(placed))
     return layers
 
 
@@ -196,9 +196,9 @@ def _plate(setup: Setup) -> Iterable[str]:
         yield f'<g class="part" data-part="{escape(placed.part_id)}"><title>{escape(placed.part_id)}</title>'
         yield _polygon([outline], 'class="edge" fill="#fff" stroke="#000" stroke-width="0.5"')
         yield _hatching(outline, placed.part.family, setup)
-        for rings in _pockets(placed):
+        for rings in pockets_of(placed):
             yield _polygon(rings, 'fill="#fff" fill-rule="evenodd" stroke="#000" stroke-width="0.22"')
-        for x, y, r in _holes(placed) if _is_long(outline) else ():  # a stud's number needs the room
+        for x, y, r in holes_of(placed) if is_long(outline) else ():  # a stud's number needs the room
             yield f'<circle cx="{_n(x)}" cy="{_n(-y)}" r="{_n(r)}" fill="#fff" stroke="#000" stroke-width="0.28"/>'
         yield _label(placed, outline)
         yield "</g>"
@@ -211,25 +211,25 @@ def _plate(setup: Setup) -> Iterable[str]:
 
 def _label(placed: PlacedPart, outline: Float) -> str:
     """The whole name where it fits, the copy's number alone where it does not (studs)."""
-    is_long = _is_long(outline)
+    has_room = is_long(outline)
     size = 3.8 if np.ptp(outline, axis=0).max() > 60 else 3.0
-    name = placed.part_id if is_long else placed.part_id.rpartition("-")[2]
-    x, y = _label_place(placed, outline, 0.26 * size * len(name))
+    name = placed.part_id if has_room else placed.part_id.rpartition("-")[2]
+    x, y = label_place(placed, outline, 0.26 * size * len(name))
     style = f'font-weight="700" {_HALO} stroke-width="1.1"'
-    if is_long:
+    if has_room:
         angle = (math.degrees(placed.setup_from_part.angle_rad) + 90) % 180 - 90  # never upside down
         style += f' transform="rotate({_n(-angle)} {_n(x)} {_n(-y)})"'
     return _text(x, y, size, name, style)
 
 
-def _label_place(placed: PlacedPart, points: Float, half_mm: float) -> tuple[float, float]:
+def label_place(placed: PlacedPart, points: Float, half_mm: float) -> tuple[float, float]:
     """The middle of the outline; for a long part the place along its axis where a label of this half width stays
     farthest from the holes. Over a pocket it reads well."""
     low, high = points.min(axis=0), points.max(axis=0)
-    if not _is_long(points):
+    if not is_long(points):
         return float((low[0] + high[0]) / 2), float((low[1] + high[1]) / 2)
     axis = placed.setup_from_part.vectors(np.array([[1.0, 0.0]]))[0]
-    holes = _holes(placed)
+    holes = holes_of(placed)
 
     def room(t: float) -> float:
         letters = [points.mean(axis=0) + axis * (t + s * half_mm) for s in (-1, -0.5, 0, 0.5, 1)]
@@ -240,7 +240,7 @@ def _label_place(placed: PlacedPart, points: Float, half_mm: float) -> tuple[flo
     return float(best[0]), float(best[1])
 
 
-def _is_long(points: Float) -> bool:
+def is_long(points: Float) -> bool:
     """Long enough to carry its whole name along its axis."""
     return bool(np.ptp(points, axis=0).max() > 25)
 
@@ -346,11 +346,11 @@ def _key_words(key: str, setup: Setup) -> str:
     }
     if key in words:
         return words[key]
-    is_short = any(p.part.family == key and not _is_long(outline_of(p)) for p in setup.parts)
+    is_short = any(p.part.family == key and not is_long(outline_of(p)) for p in setup.parts)
     return f"{key}, by number" if is_short else key
 
 
-def _holes(placed: PlacedPart) -> list[tuple[float, float, float]]:
+def holes_of(placed: PlacedPart) -> list[tuple[float, float, float]]:
     """Centre and radius of every hole reached from the side that is up."""
     holes = [f for f in placed.part.features if isinstance(f, Hole) and (f.through or f.side is Side.INSIDE)]
     if not holes:
@@ -359,7 +359,7 @@ def _holes(placed: PlacedPart) -> list[tuple[float, float, float]]:
     return [(float(x), float(y), h.diameter_mm / 2) for (x, y), h in zip(centres, holes, strict=True)]
 
 
-def _pockets(placed: PlacedPart) -> list[list[Float]]:
+def pockets_of(placed: PlacedPart) -> list[list[Float]]:
     """Rings (outer first) of every pocket on the side that is up."""
     return [
         [loop.moved(placed.setup_from_part).flattened(chord_mm=_CHORD_MM) for loop in (f.outer, *f.islands)]

@@ -106,8 +106,8 @@ def gallery_html(entries: Sequence[Entry], *, title: str) -> str:
         n_placed=sum(entry.n_placed for entry in read),
         n_errors=sum(entry.n_errors for entry in read),
         n_warnings=sum(entry.n_warnings for entry in read),
-        style=(_HERE / "assets" / "gallery.css").read_text(encoding="utf-8"),
-        script=(_HERE / "assets" / "gallery.js").read_text(encoding="utf-8"),
+        style=(_HERE / "gallery.css").read_text(encoding="utf-8"),
+        script=(_HERE / "gallery.js").read_text(encoding="utf-8"),
     )
     return text.encode("utf-8", "replace").decode("utf-8")  # half a surrogate pair has no bytes
 

@@ -8,9 +8,9 @@ import numpy as np
 
 from pipeline.model.arrays import Float
 from pipeline.model.part import Chamfer, Feature, Hole, Part, Pocket, Side, Surface
-from pipeline.packet.drafting import Point, Scale, Sheet, free_place, pill_half
-from pipeline.packet.feature_table import letters
-from pipeline.packet.part_views import flat, is_inside
+from pipeline.packet.part.drafting import Point, Scale, Sheet, free_place, pill_half
+from pipeline.packet.part.feature_table import letters
+from pipeline.packet.part.part_views import flat, is_inside
 
 _AWAY_MM = (1.6, 3.2, 5.0, 8.0)  # how far from its feature a letter may stand, the best first
 _SPOTS = 40  # places along a loop that are tried

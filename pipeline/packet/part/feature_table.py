@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pipeline.model.loop import Loop
 from pipeline.model.part import Chamfer, Dimension, Feature, Hole, Mark, Part, Pocket, Side, Surface
 from pipeline.model.units import EPS_MM
-from pipeline.packet.drafting import Figures
+from pipeline.packet.part.drafting import Figures
 
 _LETTERS = "ABCDEFGHJKLMNPRSTUVWYZ"  # without those that look like figures, and without X, the section
 

@@ -17,7 +17,7 @@ from pipeline.model.arrays import Float
 from pipeline.model.loop import Loop
 from pipeline.model.part import Chamfer, Hole, Mark, Mesh, Part, Pocket, Side, Surface
 from pipeline.model.units import EPS_MM
-from pipeline.packet.feature_table import circle_of, mouth_of
+from pipeline.packet.part.feature_table import circle_of, mouth_of
 
 _CHORD_MM = 0.005  # of the polygons that stand for arcs, where no finer one is asked for
 _ON_EDGE_MM = 0.03  # nearer to the outline than this a line of a feature is the outline

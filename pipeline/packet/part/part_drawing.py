@@ -13,12 +13,12 @@ import numpy as np
 from pipeline.model.arrays import Float
 from pipeline.model.part import Dimension, Hole, Part, Pocket
 from pipeline.model.units import EPS_MM
-from pipeline.packet.dimensioning import Span, dimension
-from pipeline.packet.drafting import Box, Figures, Point, Scale, Sheet, free_place, text_width
-from pipeline.packet.feature_table import FeatureRow, circle_of, feature_rows, hole_limits
-from pipeline.packet.label_rows import Label, said
-from pipeline.packet.letter_places import draw_letters
-from pipeline.packet.part_views import (
+from pipeline.packet.part.dimensioning import Span, dimension
+from pipeline.packet.part.drafting import Box, Figures, Point, Scale, Sheet, free_place, text_width
+from pipeline.packet.part.feature_table import FeatureRow, circle_of, feature_rows, hole_limits
+from pipeline.packet.part.label_rows import Label, said
+from pipeline.packet.part.letter_places import draw_letters
+from pipeline.packet.part.part_views import (
     Station,
     edges_behind,
     flat,

@@ -16,8 +16,8 @@ from pipeline.model.program import Program
 from pipeline.model.setup import Setup
 from pipeline.model.toolpath import Plan
 from pipeline.model.verdict import Verdict
-from pipeline.packet.page import CAUTIONS, copies
-from pipeline.packet.sheet_program import (
+from pipeline.packet.page.page import CAUTIONS, copies
+from pipeline.packet.sheet.program import (
     Numbers,
     Stop,
     bores_to_measure,
@@ -30,7 +30,7 @@ from pipeline.packet.sheet_program import (
 )
 
 if TYPE_CHECKING:
-    from pipeline.packet.sheet_paper import Column, Paper
+    from pipeline.packet.sheet.paper import Column, Paper
 
 _MOST_FINDINGS = 8
 _TALLEST_DRAWING_MM = 175.0
@@ -68,7 +68,7 @@ def setup_sheet_pdf(
     """The sheet as a PDF file, the same bytes each time. `program` is the checked text, `written` the one that goes
     out, None when it was refused; `status` stands on every page, in a frame when the program was written by force.
     """
-    from pipeline.packet.sheet_paper import Paper  # reportlab takes a while to import
+    from pipeline.packet.sheet.paper import Paper  # reportlab takes a while to import
 
     sources = _Sources(
         job=job,
@@ -284,8 +284,8 @@ def _write_heights(paper: Paper, s: _Sources) -> None:
 
 
 def _write_nest(paper: Paper, s: _Sources) -> None:
-    from pipeline.packet.sheet_drawing import nest_drawing
-    from pipeline.packet.sheet_paper import FRAME_MM
+    from pipeline.packet.sheet.drawing import nest_drawing
+    from pipeline.packet.sheet.paper import FRAME_MM
 
     drawing, scale = nest_drawing(s.setup, units=s.n.units, width_mm=FRAME_MM, height_mm=_TALLEST_DRAWING_MM)
     counts = Counter(placement.part for placement in s.nest.placements)

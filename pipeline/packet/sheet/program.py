@@ -13,7 +13,7 @@ from pipeline.model.program import Program
 from pipeline.model.toolpath import Operation, Plan
 from pipeline.model.units import MM_PER_INCH
 from pipeline.model.verdict import Verdict
-from pipeline.packet.page import copies
+from pipeline.packet.page.page import copies
 
 _STOP = re.compile(r"(N\d+ )?M0?0")
 _MESSAGE = re.compile(r"\(MSG, (.*)\)")

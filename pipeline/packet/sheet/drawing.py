@@ -19,14 +19,20 @@ from pipeline.model.arrays import Float
 from pipeline.model.setup import PlacedPart, Setup
 from pipeline.model.shop import Block
 from pipeline.model.units import MM_PER_INCH
-from pipeline.packet.drawing import _holes, _is_long, _label_place, _pockets, outline_of
-from pipeline.packet.sheet_paper import BOLD, TEXT, register_fonts
+from pipeline.packet.nest_drawing import (
+    BED_HATCHING,
+    HATCHINGS,
+    hatch_lines,
+    holes_of,
+    is_long,
+    label_place,
+    outline_of,
+    pockets_of,
+)
+from pipeline.packet.sheet.paper import BOLD, TEXT, register_fonts
 
 _ROUND = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
 _EDGE_MM = 7.0  # on the paper, round everything that is drawn: room for the names outside
-# one hatching per family, in the order families first appear: lines as (angle in degrees, gap in mm on the paper)
-_HATCHES = (((45, 1.9),), ((135, 1.2),), ((0, 1.1),), ((45, 1.9), (135, 1.9)), ((90, 1.3),), ((20, 1.5),))
-_BED_HATCH = ((-45, 0.8),)
 _Hatch = tuple[tuple[float, float], ...]
 
 
@@ -35,23 +41,6 @@ def scale_for(size_mm: tuple[float, float], room_mm: tuple[float, float]) -> flo
     need = max(1.0, size_mm[0] / room_mm[0], size_mm[1] / room_mm[1])
     decade = 10.0 ** math.floor(math.log10(need))
     return next(n * decade for n in (*_ROUND, 10.0) if n * decade >= need)
-
-
-def hatch_lines(points: Float, *, angle_rad: float, gap: float) -> Float:
-    """Rows (x0, y0, x1, y1) of parallel lines `gap` apart, cut to the inside of a closed polygon (n, 2)."""
-    along = np.array([math.cos(angle_rad), math.sin(angle_rad)])
-    u, v = points @ along, points @ np.array([-along[1], along[0]])
-    u_next, v_next = np.roll(u, -1), np.roll(v, -1)
-    rows = []
-    for k in range(math.ceil(v.min() / gap), math.floor(v.max() / gap) + 1):
-        level = k * gap  # counted from the origin: lines of neighbours run on
-        crosses = (v <= level) != (v_next <= level)
-        a, b = v[crosses], v_next[crosses]
-        places = np.sort(u[crosses] + (level - a) / (b - a) * (u_next[crosses] - u[crosses]))
-        rows += [(s, level, e, level) for s, e in zip(places[::2], places[1::2], strict=True)]
-    lines = np.array(rows).reshape(-1, 4)
-    back = np.array([[along[0], along[1]], [-along[1], along[0]]])  # (u, v) to (x, y)
-    return np.hstack([lines[:, :2] @ back, lines[:, 2:] @ back])
 
 
 def nest_drawing(setup: Setup, *, units: str, width_mm: float, height_mm: float) -> tuple[Drawing, float]:
@@ -114,10 +103,10 @@ def _shapes(setup: Setup, sheet: _Sheet, units: str) -> Iterable[object]:
     yield sheet.polygon([setup.gasket], width=0.8, dash=[6, 3])
     for block in setup.blocks:
         yield sheet.polygon([block.outline], width=0.8, fill=white)
-        yield sheet.hatch(block.outline, _BED_HATCH, width=0.6)
+        yield sheet.hatch(block.outline, BED_HATCHING, width=0.6)
     families = list(dict.fromkeys(placed.part.family for placed in setup.parts))
     for placed in setup.parts:
-        yield from _part(placed, _HATCHES[families.index(placed.part.family) % len(_HATCHES)], sheet)
+        yield from _part(placed, HATCHINGS[families.index(placed.part.family) % len(HATCHINGS)], sheet)
     for defect in setup.defects:
         yield sheet.polygon([defect], width=0.6, fill=black)
     for placed in setup.parts:
@@ -141,9 +130,9 @@ def _part(placed: PlacedPart, hatching: _Hatch, sheet: _Sheet) -> Iterable[objec
     yield sheet.polygon([outline], width=0.9, fill=white)
     yield sheet.hatch(outline, hatching, width=0.3)
     yield sheet.polygon([outline], width=0.9)
-    for rings in _pockets(placed):
+    for rings in pockets_of(placed):
         yield sheet.polygon(rings, width=0.4, fill=white)
-    for x, y, radius in _holes(placed) if _is_long(outline) else ():  # a small part's number needs the room
+    for x, y, radius in holes_of(placed) if is_long(outline) else ():  # a small part's number needs the room
         px, py = sheet.at([(x, y)])[0]
         yield Circle(px, py, radius / sheet.scale * mm, fillColor=white, strokeColor=black, strokeWidth=0.5)
 
@@ -151,12 +140,12 @@ def _part(placed: PlacedPart, hatching: _Hatch, sheet: _Sheet) -> Iterable[objec
 def _part_name(placed: PlacedPart, sheet: _Sheet) -> object:
     """The name where it fits, the copy's number alone where it does not."""
     outline = outline_of(placed)
-    if not _is_long(outline):
-        x, y = sheet.at([_label_place(placed, outline, 0.0)])[0]
+    if not is_long(outline):
+        x, y = sheet.at([label_place(placed, outline, 0.0)])[0]
         return _name(placed.part_id.rpartition("-")[2], x, y, 6.5)
     size = 8.5 if np.ptp(outline, axis=0).max() > 60 else 6.5
     half_mm = stringWidth(placed.part_id, BOLD, size) / 2 / mm * sheet.scale
-    x, y = sheet.at([_label_place(placed, outline, half_mm)])[0]
+    x, y = sheet.at([label_place(placed, outline, half_mm)])[0]
     turned = (math.degrees(placed.setup_from_part.angle_rad) + 90) % 180 - 90  # never upside down
     return _name(placed.part_id, x, y, size, degrees=turned)
 

@@ -11,7 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from pipeline.packet.drafting import TEXT_MM, Box, Point, Sheet, text_width
+from pipeline.packet.part.drafting import TEXT_MM, Box, Point, Sheet, text_width
 
 LABELS_MM = 7.0  # the row of labels, from the body of the view
 _SMALL_MM = 2.5  # limits and names

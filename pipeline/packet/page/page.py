@@ -22,8 +22,9 @@ from pipeline.model.setup import Setup
 from pipeline.model.toolpath import HolePass, Operation, Plan, Toolpath
 from pipeline.model.units import MM_PER_INCH
 from pipeline.model.verdict import Verdict
-from pipeline.packet import part_drawing, view3d
-from pipeline.packet.drawing import draw_nest, draw_place, sheet_mm
+from pipeline.packet.nest_drawing import draw_nest, draw_place, sheet_mm
+from pipeline.packet.part import part_drawing
+from pipeline.packet.view import view3d
 
 CAUTIONS = (
     "Run the program in air first, above the work, with your hand on feed hold.",
@@ -51,7 +52,7 @@ SECTIONS = (
     ("findings", "Findings"),
     ("cautions", "Cautions"),
 )
-_ASSETS = Path(__file__).parent / "assets"
+_HERE = Path(__file__).parent
 _MOST_PICTURES = 60  # each only points at the nest's own shapes
 _PAPER_MM = (186.0, 232.0)  # of A4 less margins, heading and caption: what the nest may take
 
@@ -133,8 +134,8 @@ def page_html(
             scene=view3d.scene_json(setup=setup, plan=plan, program=program, crib=job.crib, units=units),
             view3d_scripts=view3d.scripts(),
             view3d_styles=view3d.styles(),
-            style=(_ASSETS / "page.css").read_text(),
-            script=(_ASSETS / "page.js").read_text(),
+            style=(_HERE / "page.css").read_text(),
+            script=(_HERE / "page.js").read_text(),
         )
     )
 
@@ -145,7 +146,7 @@ def _environment(units: str) -> Any:
 
     scale, places = (MM_PER_INCH, 4) if units == "in" else (1.0, 3)
     environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent),
+        loader=FileSystemLoader([_HERE, Path(view3d.__file__).parent]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

@@ -37,7 +37,7 @@ PATH_COUNTS = 1000  # per mm: what the page says of a place is the program's num
 MESH_COUNTS = 100  # per mm
 FEED_COUNTS = 10  # per mm/min
 _SAME_MM = 1e-9  # an arc's end this near its start was computed as the same point: a full turn
-_ASSETS = Path(__file__).parent / "assets"
+_HERE = Path(__file__).parent
 _SCRIPTS = ("three.js", "view3d_scene.js", "view3d_overlay.js", "view3d.js")
 
 Point = tuple[float, float, float]
@@ -83,12 +83,12 @@ def scene_json(*, setup: Setup, plan: Plan, program: Program, crib: Crib, units:
 
 def scripts() -> str:
     """Text of a script element: the library and the view, in order."""
-    return "\n".join((_ASSETS / name).read_text(encoding="utf-8") for name in _SCRIPTS)
+    return "\n".join((_HERE / name).read_text(encoding="utf-8") for name in _SCRIPTS)
 
 
 def styles() -> str:
     """Text of a style element."""
-    return (_ASSETS / "view3d.css").read_text(encoding="utf-8")
+    return (_HERE / "view3d.css").read_text(encoding="utf-8")
 
 
 def packed(rows: ArrayLike, *, counts: int) -> str:

@@ -1,0 +1,1 @@
+"""The view in three dimensions on the page."""
