@@ -51,19 +51,19 @@ def _faults(request: PartRequest, known: Mapping[str, Family]) -> list[Finding]:
 
 def _draw(family: Family, sizes: Mapping[str, float | str]) -> Part:
     """Draw one part, named after its family for now."""
-    from pipeline.solids.exchange import brep_bytes, step_bytes
+    from pipeline.solids.exchange import settled, step_bytes
     from pipeline.solids.meshing import mesh_of
 
     try:
         built = family.build(sizes)
     except Exception as error:  # the kernel raises its own kinds; a family outside parts/ may raise anything
         raise _refused(family, sizes, f"{type(error).__name__}: {error}") from error
-    solid = built.solid
-    if solid.ShapeType() != "Solid":
-        raise _refused(family, sizes, f"a {solid.ShapeType().lower()}")
-    if not solid.isValid():
+    if built.solid.ShapeType() != "Solid":
+        raise _refused(family, sizes, f"a {built.solid.ShapeType().lower()}")
+    solid, brep = settled(built.solid)
+    if solid.ShapeType() != "Solid" or not solid.isValid():
         raise _refused(family, sizes, "a solid that is not valid")
-    brep, step = brep_bytes(solid), step_bytes(solid, name=family.name)  # first: meshing adds itself to the BREP
+    step = step_bytes(solid, name=family.name)  # before meshing, which adds itself to what is written
     return Part(name=family.name, family=family.name, sizes=dict(sizes), brep=brep, step=step,
                 volume_mm3=float(solid.Volume()), mesh=mesh_of(solid), outline=built.outline,
                 thickness_mm=built.thickness_mm, features=built.features, report=dict(built.report),

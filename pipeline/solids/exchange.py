@@ -1,5 +1,9 @@
 """A solid as bytes that do not depend on the day, the process or the machine: BREP and STEP (ISO 10303-21).
 
+Where shapes are joined, the kernel takes the mean of points that should be one, in an order that hangs on where its
+objects lie in memory: the last bits of a few numbers differ from build to build. So a solid is written with its numbers
+rounded far below the kernel's own tolerance of 1e-7 mm and read back; everything else is made from what was read.
+
 The STEP writer puts the time and a running product number into its text, and names itself; all three are rewritten.
 Author and organisation are left empty.
 """
@@ -17,14 +21,24 @@ from pipeline.errors import Bug
 _FILE_NAME = re.compile(rb"FILE_NAME\(.*?\);", re.DOTALL)
 _FILE_DESCRIPTION = re.compile(rb"FILE_DESCRIPTION\(.*?\);", re.DOTALL)
 _PRODUCT = re.compile(rb"=\s*PRODUCT\(\s*'[^']*'\s*,\s*'[^']*'\s*,\s*'[^']*'\s*,")
+_REAL = re.compile(rb"(?<![^\s])-?\d+(?:\.\d*(?:e[+-]?\d+)?|e[+-]?\d+)(?![^\s])")  # counts and flags have no point
+_DECIMALS = 10
 _NO_DATE = b"1970-01-01T00:00:00"
 
 
-def brep_bytes(solid: Any) -> bytes:
-    """The kernel's own text form: exact, read back by the same library. Call it before meshing."""
+def settled(solid: Any) -> tuple[Any, bytes]:
+    """The solid with its numbers rounded, and its BREP, the kernel's own text form. Call it before meshing."""
+    import cadquery as cq
+
     sink = io.BytesIO()
     solid.exportBrep(sink)
-    return sink.getvalue()
+    brep = _REAL.sub(lambda found: _rounded(found[0]), sink.getvalue())
+    return cq.Shape.importBrep(io.BytesIO(brep)), brep
+
+
+def _rounded(text: bytes) -> bytes:
+    value = round(float(text), _DECIMALS) or 0.0  # no minus zero
+    return repr(value).removesuffix(".0").encode()  # whole numbers as the kernel writes them
 
 
 def step_bytes(solid: Any, *, name: str) -> bytes:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 
 import pytest
@@ -15,25 +14,16 @@ DEEPER_MM = 0.1
 
 @pytest.fixture(scope="module")
 def twins(make, tmp_path_factory):
-    """The main job with the placements of its own nest fixed, and the same with deeper stud bores."""
-    first = make(JOBS / "grafting-pair.yaml").summary
-    fixed: dict[str, list[dict]] = {}
-    for spot in first["placements"]:
-        name, _, tail = spot["part"].rpartition("-")
-        place = {"x": spot["x_mm"], "y": spot["y_mm"], "angle": math.degrees(spot["angle_rad"])}
-        if name == "handle":
-            place["hand"] = tail
-        fixed.setdefault(name, []).append(place)
+    """The main job in its own nest with shallow bores, and the same with deeper ones."""
+    first = make(JOBS / "grafting-pair.yaml")
     runs = []
-    for name, more in (("kept", {}), ("deeper", {"sizes": {"bore_depth": BORE_MM + DEEPER_MM}})):
-        parts = {kind: {"fixed": places} for kind, places in fixed.items()}
-        parts["stud"] |= {"count": len(fixed["stud"])} | ({"sizes": {"bore_depth": BORE_MM}} | more)
-        # a hair less margin: the summary's rounded places may stand a few nanometres nearer than the search left them
-        job = {"based_on": str(JOBS / "grafting-pair.yaml"), "parts": parts, "nest": {"margin": 0.499, "edge": 0.499}}
+    for name, depth in (("kept", BORE_MM), ("deeper", BORE_MM + DEEPER_MM)):
+        job = {"based_on": str(JOBS / "grafting-pair.yaml"), "parts": {"stud": {"sizes": {"bore_depth": depth}}}}
         file = tmp_path_factory.mktemp(name) / "bore.yaml"
         file.write_text(yaml.safe_dump(job))
-        runs.append(make(file))
+        runs.append(make(file, "--keep-nest", str(first.folder)))
         assert runs[-1].code == 0, runs[-1].stderr
+        assert runs[-1].summary["placements"] == first.summary["placements"]
     return runs
 
 
@@ -80,8 +70,13 @@ def test_only_depths_of_the_bores_change(twins):
 
 def test_the_summary_changes_only_where_it_must(twins):
     kept, deeper = (dict(run.summary) for run in twins)
-    must = {"job_digest", "programs", "removed_mm3"}
+    must = {"job_digest", "programs", "removed_mm3", "parts", "files"}
     assert {key for key in kept if kept[key] != deeper[key]} == must
+    assert {name for name in kept["parts"] if kept["parts"][name] != deeper["parts"][name]} == {"stud"}
+    sizes, other = (summary["parts"]["stud"]["sizes"] for summary in (kept, deeper))
+    assert {size for size in sizes if sizes[size] != other[size]} == {"bore_depth_mm"}
+    changed = {name for name in kept["files"] if kept["files"][name] != deeper["files"][name]}
+    assert changed == {"packet.html", "setup-sheet.pdf", "stud.step", "bore-setup-1.ngc"}
     for key in ("file", "setup", "lines", "cutters"):
         assert kept["programs"][0][key] == deeper["programs"][0][key]
     assert deeper["removed_mm3"] > kept["removed_mm3"]

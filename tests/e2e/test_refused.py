@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from pypdf import PdfReader
 
 from tests.e2e.conftest import ROOT, Run, command
 
@@ -63,7 +64,10 @@ def test_force_marks_every_file(out_of_reach, tmp_path):
     assert forced.code == 1
     assert "REFUSED, WRITTEN BY FORCE" in forced.program.splitlines()[1]
     for file in forced.folder.iterdir():
-        if file.name != "run.json":  # the run's times, not a thing to work from
+        if file.suffix == ".pdf":  # its text is packed
+            for page in PdfReader(file).pages:
+                assert "REFUSED, WRITTEN BY FORCE" in page.extract_text()
+        elif file.name != "run.json":  # the run's times, not a thing to work from
             assert b"REFUSED, WRITTEN BY FORCE" in file.read_bytes(), file.name
     assert "NO FINDINGS" not in forced.program
     assert "NO FINDINGS" not in (forced.folder / "packet.html").read_text()
