@@ -6,7 +6,7 @@ beside its place and renamed, with its own digest at the head: a killed or a sec
 damaged one counts as missing. Entries used least recently go when the folder grows over its limit.
 
 Values are pickled, so the folder must be the user's own: it is made for the user alone, and one that belongs to
-somebody else is not used.
+somebody else, or that others may write to, is not used.
 """
 
 from __future__ import annotations
@@ -53,7 +53,8 @@ class Cache:
         self._written = 0
         try:
             folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-            self._usable = folder.stat().st_uid == os.getuid()
+            seen = folder.stat()
+            self._usable = seen.st_uid == os.getuid() and not seen.st_mode & 0o022
         except OSError:
             self._usable = False
 

@@ -55,7 +55,7 @@ def read_orders(template: Path, orders: Path) -> tuple[Order, ...]:
         findings.append(_at(orders, 1, "J164", "the list", "a header and no orders", "a row for each order"))
     if findings:
         raise BadInput(findings)
-    read = [_read_row(template, orders, header, line, cells) for line, cells in body]
+    read = [_read_whole_row(template, orders, header, line, cells) for line, cells in body]
     seen: dict[str, int] = {}
     for order in read:
         first = seen.setdefault(_folder_name(order.name), order.line)
@@ -101,6 +101,20 @@ def _header_findings(orders: Path, header: Sequence[str]) -> list[Finding]:
         if below:
             found.append(_at(orders, 1, "J162", name, f"{name} and {below[0]} below it", "one of them", number))
     return found
+
+
+def _read_whole_row(template: Path, orders: Path, header: Sequence[str], line: int, cells: Sequence[str]) -> Order:
+    """The row, whatever comes of it: an order that brings the reader down is an order with a fault."""
+    try:
+        return _read_row(template, orders, header, line, cells)
+    except BadInput:
+        raise  # a part family is broken: no order can be read
+    except Exception as fault:
+        name = dict(zip(header, cells, strict=False)).get(ORDER, "")
+        what = f"values that the reader falls over ({type(fault).__name__}: {fault})"
+        finding = _at(orders, line, "J165", name, what, "any row: this is a fault of billetwright",
+                      hint="please report it with this row")  # fmt: skip
+        return Order(name=name, line=line, job=None, findings=(finding,))
 
 
 def _read_row(template: Path, orders: Path, header: Sequence[str], line: int, cells: Sequence[str]) -> Order:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -13,6 +14,7 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+import yaml
 
 from pipeline.batch import run as batch_run
 from pipeline.batch.orders import read_orders
@@ -233,3 +235,24 @@ def test_names_that_the_batch_uses_itself_are_refused(shop, tmp_path):
     done = command("batch", str(shop / "studs.yaml"), "--orders", str(tmp_path / "list.csv"), "--out", str(out))
     assert done.returncode == 2 and "J163" in done.stderr
     assert not out.exists()
+
+
+def test_the_workflow_in_the_readme_does_what_it_says(shop, tmp_path):
+    """Its script runs as it stands, on a checkout with this little shop in place of the real one."""
+    text = (ROOT / "README.md").read_text()
+    workflow = yaml.safe_load(text[text.index("name: orders\n") : text.index("```", text.index("name: orders\n"))])
+    [script] = [step["run"] for step in workflow["jobs"]["packets"]["steps"] if "run" in step]
+    for folder in ("configs/jobs", "configs/orders"):
+        (tmp_path / folder).mkdir(parents=True)
+    shutil.copy(shop / "studs.yaml", tmp_path / "configs/jobs/grafting-pair.yaml")
+    shutil.copy(shop / "spring.csv", tmp_path / "configs/orders/spring.csv")
+    (tmp_path / "configs/orders/autumn.csv").write_text("order\nS-9\n")
+    (tmp_path / "run").write_text(f'#!/bin/sh\nexec {sys.executable} -m pipeline "$@"\n')
+    (tmp_path / "run").chmod(0o755)
+    done = subprocess.run(["bash", "-e", "-c", script], cwd=tmp_path, env=environment(shop / "cache"),
+                          capture_output=True, text=True)  # fmt: skip
+    assert done.returncode == 2, done.stderr
+    assert results(tmp_path / "packets/autumn")["S-9"]["verdict"] == "released"
+    assert len(results(tmp_path / "packets/spring")) == 6
+    page = (tmp_path / "packets/gallery.html").read_text()
+    assert "autumn/S-9/packet.html" in page and "spring/S-1/packet.html" in page

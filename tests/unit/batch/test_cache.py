@@ -106,6 +106,13 @@ def test_a_folder_that_cannot_be_used_is_no_failure(tmp_path):
     assert Cache(tmp_path / "file" / "below").recall("nest", "in", value).name == "a"
 
 
+def test_a_folder_that_others_may_write_to_is_not_read(tmp_path):
+    """What lies there is unpickled, so it must be our own."""
+    Cache(tmp_path).recall("nest", "in", value)
+    tmp_path.chmod(0o777)
+    assert Cache(tmp_path).recall("nest", "in", lambda: value(name="made anew")).name == "made anew"
+
+
 def test_the_folder_stays_under_its_limit_and_keeps_what_was_used_last(tmp_path):
     rng = np.random.default_rng(5)
     cache = Cache(tmp_path, limit_bytes=100_000)

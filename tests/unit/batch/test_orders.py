@@ -118,3 +118,19 @@ def test_a_template_of_its_own_is_found_from_the_list(tmp_path):
     assert len(rows) == 40 and len(inch) == 12
     assert {order.job.machine.dialect.units for order in inch} == {"in"}
     assert [order.name for order in rows if order.job is None] == ["GK-191"]
+
+
+def test_a_row_that_brings_the_reader_down_is_one_bad_order(tmp_path, monkeypatch):
+    from pipeline.batch import orders
+
+    real = orders.check_order
+
+    def falls_over(template, *, name, over):
+        if name == "A-2":
+            raise ZeroDivisionError("division by zero")
+        return real(template, name=name, over=over)
+
+    monkeypatch.setattr(orders, "check_order", falls_over)
+    first, second = read(tmp_path, "order\nA-1\nA-2\n")
+    assert first.job is not None and second.job is None
+    assert "J165" in str(second.findings[0]) and ":3:1:" in str(second.findings[0])
