@@ -33,9 +33,10 @@ class BatchReport:
         rest = ", the others are made" if bad else ""
         print(f"{len(listed)} orders read, {len(bad)} with faults{rest}", flush=True)
 
-    def done(self, result: Mapping[str, Any], n: int, of: int) -> None:
+    def done(self, result: Mapping[str, Any], different: str, n: int, of: int) -> None:
         """One more order is done; what is wrong with it is said in full."""
-        print(f"{n}/{of} {result['order']}: {result['verdict']}", flush=True)
+        again = f"; what is different: {self._folder / result['order'] / 'changes.txt'}" if different else ""
+        print(f"{n}/{of} {result['order']}: {result['verdict']}{again}", flush=True)
         for line in [*(str(Finding(**finding)) for finding in result["findings"]), *result["fault"].splitlines()]:
             print(f"  {line}", file=sys.stderr, flush=True)
 

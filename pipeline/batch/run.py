@@ -66,10 +66,11 @@ def run_batch(
     force: bool = False,
     use_cache: bool = True,
     checked: Callable[[Sequence[Order]], None] = lambda orders: None,
-    done: Callable[[Result, int, int], None] = lambda result, n, of: None,
+    done: Callable[[Result, str, int, int], None] = lambda result, different, n, of: None,
 ) -> Batch:
     """Make every order of the list that is not there yet. `checked` is called with all rows before the first is made,
-    `done` with each order as it is finished, with its number and how many there are to make.
+    `done` with each order as it is finished, what is different from the packet that was there (empty when none was),
+    its number and how many there are to make.
 
     The same bytes whatever `workers` and `cluster`. Raises BadInput when the list cannot be used as a whole, the
     folder holds something else (J195), another batch works in it (J196), or the cluster does not answer (J197).
@@ -96,11 +97,10 @@ def run_batch(
         with _outcomes(todo, workers, cluster, force=force, use_cache=use_cache, made_by=made_by) as outcomes:
             for n, (order, outcome) in enumerate(outcomes, 1):
                 result = _result(order, keys[order.name], outcome)
-                if outcome.files:
-                    write_folder(out / order.name, outcome.files, order.name)
+                different = write_folder(out / order.name, outcome.files, order.name) if outcome.files else ""
                 results[order.name] = result
                 _write_results(out, listed, results)
-                done(result, n, len(todo))
+                done(result, different, n, len(todo))
         ordered = tuple(results[order.name] for order in listed)
         put_file(out / JUNIT, junit_xml(orders.stem, ordered))
         if any(result["packet"] for result in ordered):
