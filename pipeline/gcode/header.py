@@ -52,6 +52,9 @@ def write_header(
     lines.say(f"units: {'inch, G20' if unit == 'in' else 'millimetre, G21'}, feeds per minute, work system G54")
     lines.say(f"X0 Y0: {setup.origin}")
     lines.say("Z0: the bed under the billet, not the top of the billet")
+    if machine.dialect.path_word == "G64":
+        blend = form.length(machine.dialect.blend_mm)
+        lines.say(f"G64: set the control to round corners by at most {blend} {form.units}")
     _write_heights(lines, setup, form)
     _write_cutters(lines, plan, crib, machine, form, loads)
     if plan.not_cut:
@@ -96,8 +99,8 @@ def _write_cutters(
 
 
 def sort_of(cutter: Cutter, form: Format) -> str:
-    """The cutter in a few words: its kind and its diameter."""
-    return f"{cutter.kind.value} diameter {form.length(cutter.diameter_mm)} {form.units}"
+    """The cutter in a few words: what it is made of, its kind and its diameter."""
+    return f"{cutter.substrate} {cutter.kind.value} diameter {form.length(cutter.diameter_mm)} {form.units}"
 
 
 def length_offset(machine: Machine, cutter: int) -> int:

@@ -56,12 +56,19 @@ def write_z_check(lines: Lines, *, setup: Setup, cutter: int, offset: int, form:
     lines.stop(f"Z ZERO: T{cutter} AT Z {block} CLEARS THE GAUGE BLOCK. TAKE THE BLOCK AWAY")
 
 
-def write_parting(lines: Lines, *, kind: str, cutter: int, offset: int) -> None:
-    """Before the first cut that can set a part loose: how is it held, and is the cutter still good?"""
+def write_parting(lines: Lines, *, kind: str, cutter: int, offset: int, check_line: int, start_line: int) -> None:
+    """Before the first cut that can set a part loose: how is it held, and is the cutter still good?
+
+    `check_line` starts the cutter's section, with its length check; `start_line` is the start before this stop.
+    """
     lines.say(f"CHECK BEFORE THE FIRST {kind.upper()}, spindle and coolant off.")
     lines.say("From here on waste and parts hang on the thin skin and on the hold-down. Read the vacuum, clear chips.")
     lines.say(f"Look at the edges of T{cutter}.")
-    lines.say(f"If worn or chipped: end the program, put in a fresh one, set H{offset}, start again at this section.")
+    then = f" Then end the program and start at line {start_line}." if start_line != check_line else ""
+    lines.say(
+        f"If worn or chipped: end the program, put in a fresh one, set H{offset}. Start at line {check_line}, which "
+        f"stops for the length check: a fresh cutter never comes here without it.{then}"
+    )
     lines.stop(f"FIRST {kind.upper()}: READ THE VACUUM, CLEAR CHIPS, LOOK AT T{cutter}")
 
 

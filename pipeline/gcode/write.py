@@ -6,7 +6,8 @@ jogged), spindle and spin-up, X and Y at the retract height, the length offset t
 the passes and the way back. X and Y never move before Z is known to be high (NISTIR 6556 leaves coordinates after G49
 to the reader). Inside a section a start block stands after every stop and where a long section can be started again.
 
-The first cutter, and every other that comes near the skin, stops for a gauge-block check before its spindle turns.
+The first cutter, every one put in by hand, and every other that comes near the skin, stops for a gauge-block check
+before its spindle turns.
 One M word per line throughout: some controls take no more.
 """
 
@@ -115,6 +116,7 @@ class _Writer:
     def __init__(self, *, plan: Plan, setup: Setup, crib: Crib, machine: Machine, status: str):
         self._setup, self._crib, self._machine, self._status = setup, crib, machine, status
         self._dialect = machine.dialect
+        self._is_unfinished = any(left.setup == setup.name for left in plan.not_cut)
         if not self._dialect.safe_retract:
             raise PlanError(
                 where=f"machine {machine.name}, dialect",
@@ -130,6 +132,7 @@ class _Writer:
         self._loads: tuple[Load, ...] = ()
         self._parted: set[str] = set()  # kinds of parting cut whose stop has been written
         self.starts: list[Start] = []
+        self._section_line = 0  # where the section that is being written can be started
         if self._dialect.tool_change == "changer":
             if self._dialect.pockets < 1:
                 where = f"machine {machine.name}, dialect"
@@ -162,6 +165,9 @@ class _Writer:
 
     def closing(self) -> None:
         """Offset off, end of program. The end of program does not cancel a length offset by itself."""
+        if self._is_unfinished:
+            self.lines.say("WORK IS LEFT IN THIS SEATING, see the packet. Do not move the billet.")
+            self.lines.say("Vacuum and clamps stay on.")
         self.lines.say("end of program")
         self.lines.add("G49")
         self.lines.add("M30")
@@ -206,10 +212,12 @@ class _Writer:
         lines.say(f"T{run.cutter} H{offset}, {sort_of(cutter, self.form)}, {cutter.name}")
         lines.status(self._status)
         self._note_start(first)
+        self._section_line = self.starts[-1].line
         self._all_off()
         self._stop_for_cutter(k, run.cutter, offset)
         lines.add(f"T{run.cutter} M6")
-        if k == 0 or decides_skin(run.toolpaths, skin_mm=self._setup.z.skin_mm):
+        by_hand = self._dialect.tool_change != "changer"  # a length that was just typed in
+        if k == 0 or by_hand or decides_skin(run.toolpaths, skin_mm=self._setup.z.skin_mm):
             write_z_check(lines, setup=self._setup, cutter=run.cutter, offset=offset, form=self.form)
         if self._is_parting(first):
             self._stop_for_parting(first)
@@ -231,7 +239,14 @@ class _Writer:
     def _stop_for_parting(self, path: Toolpath) -> None:
         kind, cutter = path.operation.kind, path.operation.cutter
         self._parted.add(kind)
-        write_parting(self.lines, kind=kind, cutter=cutter, offset=length_offset(self._machine, cutter))
+        write_parting(
+            self.lines,
+            kind=kind,
+            cutter=cutter,
+            offset=length_offset(self._machine, cutter),
+            check_line=self._section_line,
+            start_line=self.starts[-1].line,
+        )
 
     def _stop_for_cutter(self, k: int, number: int, offset: int) -> None:
         cutter, form = self._crib.cutter(number), self.form

@@ -33,7 +33,7 @@ def written(name: str) -> str:
 @pytest.mark.parametrize("name", ["small-mm", "holes-plain-by-hand"])
 def test_golden(name: str) -> None:
     golden = (FOLDER / f"{name}.ngc").read_text(encoding="ascii")
-    assert golden.count("\n") < 200
+    assert golden.count("\n") < 250  # few enough to be read in review
     assert read(golden)
     assert not difference(golden, written(name))
 

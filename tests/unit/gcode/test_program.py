@@ -169,7 +169,7 @@ def test_header_says_what_it_must() -> None:
         "Z 0.254 skin",
         "Z 3.654 inside face of handle-left",
         "Z 4.200 top of the billet",
-        "T1 H1 flat end mill diameter 6.350 mm, stickout at least 20.000",
+        "T1 H1 carbide flat end mill diameter 6.350 mm, stickout at least 20.000",
         "T3 H13",
         "pocket 3",
         "spindle off",

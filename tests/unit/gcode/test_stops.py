@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 
 import numpy as np
 import pytest
@@ -227,3 +228,24 @@ def test_another_speed_at_a_start_is_said_once() -> None:
     edge = dataclasses.replace(edge, operation=dataclasses.replace(edge.operation, spindle_rpm=4000.0))
     program = small.program(plan(cut("pocket"), edge, cut("last", part="handle-right")), where=pair_and_studs())
     assert [line.get("S") for line in read(program.text) if line.get("S")] == [3000.0, 4000.0, 3000.0]
+
+
+@EVERY
+def test_a_fresh_cutter_for_the_last_cuts_starts_where_its_length_is_checked(dialect: Dialect) -> None:
+    """The stop before a parting cut names two lines: the section's start, which stops for the gauge block before it
+    moves down, and the start of the parting cut itself."""
+    program = small.program(plan(cut("a", 3), cut("b", 3, kind="outline")), dialect=dialect)
+    (words,) = [c for c in " ".join(c for line in read(program.text) for c in line.comments).split("CHECK BEFORE")[1:]]
+    lines = [int(word) for word in re.findall(r"line (\d+)", " ".join(words.split()))]
+    assert lines == [start.line for start in program.starts][-2:] and len(lines) == 2
+    text = program.text.splitlines()
+    after = "\n".join(text[lines[0] - 1 :])
+    assert "Z ZERO" in after[: after.index("M3")]
+
+
+@pytest.mark.parametrize("dialect", [small.INCH, small.PLAIN], ids=["inch", "plain"])
+def test_every_cutter_that_is_put_in_by_hand_is_checked(dialect: Dialect) -> None:
+    by_hand = dataclasses.replace(dialect, tool_change="by hand")
+    program = small.program(plan(cut("a", 1), cut("b", 2), cut("c", 3)), dialect=by_hand)
+    checked = [m for m in messages(program) if "Z ZERO" in m]
+    assert [re.search(r"T(\d+)", m)[1] for m in checked] == ["1", "2", "3"]  # type: ignore[index]
