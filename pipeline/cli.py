@@ -10,6 +10,7 @@ import os
 import sys
 import time
 import traceback
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -27,6 +28,7 @@ app = typer.Typer(
     help="From a job file to a simulated, checked milling program and a shop packet.",
 )
 
+_MOST_CHANGES = 25  # lines of what changed before the file is named instead
 _INTERRUPTED = 130  # what the command line library makes of Ctrl-C
 
 Workers = Annotated[int, typer.Option(min=1, max=64, help="processes and threads; the result is the same")]
@@ -89,7 +91,7 @@ def make(
     else:
         _print_findings(made.verdict.findings)
         _print_result(json.loads(made.files["summary.json"]), folder, sum(watch.seconds.values()))
-        typer.echo(different, nl=False)
+        _print_changes(different, folder)
     raise typer.Exit(0 if made.verdict.verdict == "released" else 1)
 
 
@@ -131,12 +133,13 @@ def check(job_files: Annotated[list[Path], typer.Argument(metavar="JOB...", help
         if checked.job is not None:
             n = len(checked.findings)
             typer.echo(
-                f"{job_file}: {checked.job.name}, {len(checked.job.parts)} kinds of part, "
+                f"{job_file}: {', '.join(part.name for part in checked.job.parts)}: "
                 + (f"{n} warning{'s' if n > 1 else ''}" if n else "no findings")
             )
     if has_errors(findings):
         raise BadInput(findings)
     _print_findings(findings)
+    typer.echo("Whether the parts fit the plate and the cutters reach, only make tells.")
 
 
 @app.command()
@@ -173,7 +176,7 @@ def families(
     from pipeline.batch.families import describe, overview
 
     if name is None:
-        typer.echo(overview(), nl=False)
+        typer.echo(overview(_called_as()), nl=False)
     else:
         typer.echo(describe(name, out=out, units=units), nl=False)
 
@@ -239,7 +242,17 @@ def _print_result(summary: dict, folder: Path, seconds: float) -> None:
             f"{program['setup']}: {program['file'] or 'no program written'}, {program['lines']} lines,"
             f" {(program['cutting_s'] + program['air_s']) / 60:.0f} min"
         )
+    later = Counter(left["operation"] for left in summary["not_cut"])
+    typer.echo(f"not cut by this program: {', '.join(later) or 'nothing'}")
     typer.echo(f"packet: {folder / 'packet.html'}")
+
+
+def _print_changes(different: str, folder: Path) -> None:
+    lines = different.splitlines()
+    for line in lines[:_MOST_CHANGES]:
+        typer.echo(line)
+    if len(lines) > _MOST_CHANGES:
+        typer.echo(f"and {len(lines) - _MOST_CHANGES} lines more in {folder / 'changes.txt'}")
 
 
 class _StageWatch:

@@ -13,10 +13,10 @@ from pipeline.model.units import MM_PER_INCH
 from pipeline.shop.reading import nearest
 
 
-def overview() -> str:
+def overview(command: str) -> str:
     """A line for each family: its name, the first sentence about it, how many sizes it has."""
     lines = [f"{name:<10} {_first_sentence(family)} ({len(family.sizes)} sizes)" for name, family in scan().items()]
-    return "\n".join([*lines, "", "The sizes of one, with a drawing that names them: billetwright families FAMILY", ""])
+    return "\n".join([*lines, "", f"The sizes of one, with a drawing that names them: {command} families FAMILY", ""])
 
 
 def describe(name: str, *, out: Path, units: str) -> str:

@@ -17,7 +17,7 @@ def junit_xml(name: str, results: Sequence[Mapping[str, Any]]) -> bytes:
         name=_plain(name),
         tests=str(len(words)),
         failures=str(words.count("refused")),
-        errors=str(words.count("bad input") + words.count("failed")),
+        errors=str(words.count("not made") + words.count("failed")),
         skipped="0",
     )
     for result in results:

@@ -72,7 +72,8 @@ def _rows(orders: Path) -> list[tuple[int, list[str]]]:
     reader = Reader()
     text = read_text(orders, reader, shown_as=str(orders))
     if text is None:
-        raise BadInput(reader.findings)
+        hint = "if it comes from a spreadsheet: save it as CSV in UTF-8"
+        raise BadInput([replace(finding, hint=hint) for finding in reader.findings])
     head = text.split("\n", 1)[0]
     lines = csv.reader(io.StringIO(text), delimiter=";" if ";" in head and "," not in head else ",", strict=True)
     rows, before = [], 0

@@ -30,8 +30,8 @@ class BatchReport:
         bad = [order for order in listed if order.job is None]
         for finding in dict.fromkeys(str(finding) for order in listed for finding in order.findings):
             print(finding, file=sys.stderr)
-        rest = ", the others are made" if bad else ""
-        print(f"{len(listed)} orders read, {len(bad)} with faults{rest}", flush=True)
+        rest = ", the others are made" if 0 < len(bad) < len(listed) else ""
+        print(f"{counted(len(listed), 'order')} read, {len(bad)} with faults{rest}", flush=True)
 
     def done(self, result: Mapping[str, Any], different: str, n: int, of: int) -> None:
         """One more order is done; what is wrong with it is said in full."""
@@ -59,12 +59,17 @@ class BatchReport:
         self._console.print(table)
         words = [result["verdict"] for result in batch.results]
         counts = ", ".join(f"{words.count(word)} {word}" for word in dict.fromkeys(sorted(words)))
-        print(f"{len(words)} orders: {counts}; {len(batch.unchanged)} unchanged since an earlier run")
+        print(f"{counted(len(words), 'order')}: {counts}; {len(batch.unchanged)} unchanged since an earlier run")
         if batch.strays:
             print(f"not of this list as it stands, but still in {self._folder}: {', '.join(batch.strays)}")
         if any(result["packet"] for result in batch.results):
             print(f"overview: {self._folder / 'gallery.html'}")
         print(f"for scripts: {self._folder / 'results.jsonl'}, {self._folder / 'junit.xml'}")
+
+
+def counted(n: int, word: str) -> str:
+    """`1 order`, `3 orders`."""
+    return f"{n} {word}" + ("" if n == 1 else "s")
 
 
 def _first(result: Mapping[str, Any]) -> str:

@@ -36,7 +36,7 @@ from pipeline.model.findings import Finding
 RESULTS, JUNIT, GALLERY = "results.jsonl", "junit.xml", "gallery.html"
 _LOCK = ".batch-lock"
 _OURS = {RESULTS, JUNIT, GALLERY, _LOCK}
-EXIT = {"released": 0, "refused": 1, "bad input": 2, "failed": 3}
+EXIT = {"released": 0, "refused": 1, "not made": 2, "failed": 3}
 
 Result = Mapping[str, Any]  # one line of results.jsonl
 
@@ -91,7 +91,7 @@ def run_batch(
         unchanged = frozenset(results)
         for order in listed:
             if order.job is None:
-                results[order.name] = _result(order, "", Outcome(word="bad input", findings=order.findings, files={}))
+                results[order.name] = _result(order, "", Outcome(word="not made", findings=order.findings, files={}))
         _write_results(out, listed, results)
         todo = [order for order in listed if order.name not in results]
         with _outcomes(todo, workers, cluster, force=force, use_cache=use_cache, made_by=made_by) as outcomes:

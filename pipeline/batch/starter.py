@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline import families
+from pipeline.batch.explained import TABLES, explained
 from pipeline.errors import BadInput
 from pipeline.families import Family, Size
 from pipeline.job import job_schema
@@ -63,9 +64,9 @@ _DEMOS = {
             "stud": {"head_diameter": "7"},
         },
         orders=(
-            'A-101,"Grafting knife, as drawn",,,0001',
-            'A-102,"Grafting knife, shorter",96,,0002',
-            'A-103,"Grafting knife, six studs",,6,0003',
+            'A-101,"Grafting knife, as drawn",,,R001',
+            'A-102,"Grafting knife, shorter",96,,R002',
+            'A-103,"Grafting knife, six studs",,6,R003',
         ),
     ),
     "in": _Demo(
@@ -94,9 +95,9 @@ _DEMOS = {
             },
         },
         orders=(
-            'A-101,"Budding knife, as drawn",,,0001',
-            'A-102,"Budding knife, longer",3.3,,0002',
-            'A-103,"Budding knife, two studs",,2,0003',
+            'A-101,"Budding knife, as drawn",,,R001',
+            'A-102,"Budding knife, longer",3.3,,R002',
+            'A-103,"Budding knife, two studs",,2,R003',
         ),
     ),
 }  # fmt: skip
@@ -190,7 +191,8 @@ def _shop_copy(folder: str, shipped: str) -> str:
     if OWN_CONFIGS is None:
         raise _refused("shop files of this program", "none", "a whole installation")
     text = (OWN_CONFIGS / folder / f"{shipped}.yaml").read_text(encoding="utf-8")
-    return f"# Copy of {shipped}.yaml, to start from. Put your own measured figures in place of these.\n{text}"
+    head = f"# Copy of {shipped}.yaml, to start from. Put your own measured figures in place of these.\n"
+    return head + explained(text, TABLES[folder])
 
 
 def _size_lines(family: Family, written: Mapping[str, str], units: str) -> list[str]:

@@ -26,7 +26,7 @@ from pipeline.model.job import Job
 _PRELOAD = ["cadquery", "pipeline.stages", "pipeline.solids", "pipeline.nest", "pipeline.setups", "pipeline.operations",
             "pipeline.gcode", "pipeline.verify", "pipeline.packet", "reportlab.pdfgen.canvas", "jinja2"]  # fmt: skip
 
-Word = Literal["released", "refused", "bad input", "failed"]
+Word = Literal["released", "refused", "not made", "failed"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,9 +53,9 @@ def make_order(job: Job, *, force: bool, use_cache: bool, made_by: str) -> Outco
         cache = Cache(default_folder()) if use_cache else None
         made = stages.make(job, force=force, run=cache.recall if cache else stages.plainly)
     except BadInput as bad:
-        return Outcome(word="bad input", findings=bad.findings, files={})
+        return Outcome(word="not made", findings=bad.findings, files={})
     except PlanError as cannot:
-        return Outcome(word="bad input", findings=(Finding.of(cannot),), files={})
+        return Outcome(word="not made", findings=(Finding.of(cannot),), files={})
     except Exception:  # a fault of ours stops this order, not the others
         return _failed(traceback.format_exc())
     run = json.dumps({"total_s": round(time.perf_counter() - begin, 3), "workers": 1}).encode() + b"\n"

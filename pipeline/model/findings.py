@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 from pipeline.errors import PlanError
 
+GUESS = "did you mean"  # how a hint begins that names the word most like the one found
 Severity = Literal["error", "warning", "note"]
 
 
@@ -52,11 +53,9 @@ class Finding:
                 self.file + (f":{self.line}" if self.line else "") + (f":{self.column}" if self.column else "") + ": "
             )
         text = f"{place}{self.code} {self.severity}: {self.where}: found {self.found}"
-        if self.wanted:
-            text += f"; allowed: {self.wanted}"
-        if self.hint:
-            text += f"; {self.hint}"
-        return text
+        wanted = f"allowed: {self.wanted}" if self.wanted else ""
+        rest = [self.hint, wanted] if self.hint.startswith(GUESS) else [wanted, self.hint]  # a good guess goes first
+        return "; ".join([text, *filter(None, rest)])
 
 
 def has_errors(findings: Iterable[Finding]) -> bool:

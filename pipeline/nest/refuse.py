@@ -22,6 +22,7 @@ from pipeline.nest.task import SAFETY_MM, TOL_MM, Task
 
 _ALONE_TRIES = 6
 _FEWER_TRIES = 2
+_MUCH = 4.0
 _AREA_NOISE = 1.001  # round corners are polygons where areas are grown
 
 
@@ -50,9 +51,9 @@ def refuse_set(task: Task, poses: Float) -> NoReturn:
     kind = task.kinds[task.mandatory[_movable(task, worst)]]
     raise BadInput([Finding(
         code="N203", where=kind.name, amount_mm=short, at_mm=None,
-        found=f"no place for all {len(task.mandatory)} mandatory parts together; the best attempt is {short:.3f} mm"
-              f" short {_between(task, worst)} near billet x {at[0]:.1f}, y {at[1]:.1f} mm",
-        wanted=f"{task.gap_mm:.3f} mm between parts and the region's gaps to its walls",
+        found=f"no place on the plate for all {len(task.mandatory)} parts that have a count; the best attempt lacks"
+              f" {short:.3f} mm {_between(task, worst)}, near x {at[0]:.1f}, y {at[1]:.1f} mm of the plate's own frame",
+        wanted=f"{task.gap_mm:.3f} mm between parts (outline cutter and margin), and the edge margin",
         hint=_hint(task, worst, short),
     )])
 
@@ -76,8 +77,8 @@ def _between(task: Task, worst: Shortfall | None) -> str:
 def _hint(task: Task, worst: Shortfall | None, short: float) -> str:
     """What would fit: the gap of the best attempt, and one copy fewer of the kind that could spare one."""
     hints = []
-    if worst is not None and short < task.gap_mm:
-        hints.append(f"the best attempt is nowhere shorter: a cutter or margins {short:.3f} mm smaller fit")
+    if worst is not None and short < task.gap_mm / _MUCH:  # more than that no shop can give
+        hints.append(f"with an outline cutter or margins {short:.3f} mm smaller this attempt fits")
     spare = sorted({k for k in task.wanted if task.wanted.count(k) > 1}, key=lambda k: (task.kinds[k].area_mm2, k))
     for k in spare[:2]:
         at = task.wanted.index(k)
@@ -87,7 +88,8 @@ def _hint(task: Task, worst: Shortfall | None, short: float) -> str:
             count = task.kinds[k].request.count
             hints.append(f"{(count or 1) - 1} x {task.kinds[k].name} instead of {count} fits")
             break
-    return "; ".join(hints) or "take a larger billet, a smaller cutter or fewer parts; more effort may find a place"
+    ways = "a shorter part, fewer copies, more rotations, a higher effort or another seed, or a larger billet"
+    return "; ".join([*hints, f"{'also try' if hints else 'try'} {ways}"])
 
 
 def _fixed_findings(task: Task) -> list[Finding]:
@@ -99,14 +101,21 @@ def _fixed_findings(task: Task) -> list[Finding]:
                                     wanted=f"at most count {count}", hint="raise the count or take placements out"))
     found = measure(task.kinds, task.fixed_which, task.fixed, task.walls, gap_mm=task.gap_mm)
     for short in found.shortfalls:
-        kind = task.kinds[task.fixed_which[short.first]]
-        other = short.wall if short.second is None else task.kinds[task.fixed_which[short.second]].name
+        other = short.wall if short.second is None else _copy(task, short.second)
         findings.append(Finding(
-            code="N204", where=kind.name, amount_mm=short.short_mm,
-            found=f"a fixed placement {short.short_mm:.3f} mm too near to {other}, near billet x {short.at_mm[0]:.1f},"
-                  f" y {short.at_mm[1]:.1f} mm",
-            wanted="the gap wanted there", hint="move the fixed placement"))
+            code="N204", where=_copy(task, short.first), amount_mm=short.short_mm,
+            found=f"a place that is fixed {short.short_mm:.3f} mm too near to {other}, near x {short.at_mm[0]:.1f},"
+                  f" y {short.at_mm[1]:.1f} mm of the plate's own frame",
+            wanted=f"{task.gap_mm:.3f} mm" if short.second is not None else "the gap to the edge and to keep-outs",
+            hint="another place, or a smaller part"))
     return findings
+
+
+def _copy(task: Task, body: int) -> str:
+    """A fixed body by its name, counted within its kind as the job or the kept nest has it: `stud-8`."""
+    which = task.fixed_which[body]
+    name, n = task.kinds[which].name, task.fixed_which.count(which)
+    return name if n == 1 else f"{name}-{task.fixed_which[: body + 1].count(which)}"
 
 
 def _area_findings(task: Task) -> list[Finding]:
@@ -116,8 +125,10 @@ def _area_findings(task: Task) -> list[Finding]:
     there = task.grown_usable_mm2
     if taken <= there * _AREA_NOISE:
         return []
-    return [Finding(code="N202", where="mandatory parts", found=f"{taken:.0f} mm2 with half the gap round each part",
-                    wanted=f"at most {there:.0f} mm2", hint="take a larger billet or fewer parts")]
+    return [Finding(code="N202", where="the parts that have a count",
+                    found=f"{taken:.0f} mm2 with half the gap round each part",
+                    wanted=f"at most {there:.0f} mm2, what the plate offers",
+                    hint="take a larger billet or fewer parts")]
 
 
 def _alone_findings(task: Task, index: int) -> list[Finding]:
@@ -133,6 +144,6 @@ def _alone_findings(task: Task, index: int) -> list[Finding]:
     turned = "at any angle" if not kind.angles_rad else "at the allowed angles"
     return [Finding(
         code="N201", where=kind.name, amount_mm=short.short_mm,
-        found=f"no place for it even alone {turned}; {short.short_mm:.3f} mm short to {short.wall} near billet"
-              f" x {poses[0, 0]:.1f}, y {poses[0, 1]:.1f} mm",
+        found=f"no place for it even alone {turned}; {short.short_mm:.3f} mm short to {short.wall} near"
+              f" x {poses[0, 0]:.1f}, y {poses[0, 1]:.1f} mm of the plate's own frame",
         wanted="room inside the outline less its gaps", hint="take a larger billet, or a smaller part")]

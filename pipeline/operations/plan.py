@@ -313,13 +313,14 @@ def _farthest_outside_mm(line: Loop, outline: Loop) -> float:
 def _wall_budget(means: Means) -> list[Finding]:
     """The machine rounds corners off: that and the kerf's room must fit what the job accepts."""
     findings = []
-    error, wall = means.wall_error_mm(), means.tolerances.wall_mm
-    if error > wall:
-        findings.append(Finding(
-            code="O408", where=means.machine.name,
-            found=f"corners blended and chords off by up to {error:.3f} mm", wanted=f"wall: {wall:.3f} mm",
-            hint="lower blend in the machine's file, use G61, or widen wall in the job's tolerances",
-        ))  # fmt: skip
+    error = means.wall_error_mm()
+    for name, accepted in (("wall", means.tolerances.wall_mm), ("left", means.tolerances.left_mm)):
+        if error > accepted:
+            findings.append(Finding(
+                code="O408", where=means.machine.name,
+                found=f"corners blended and chords off by up to {error:.3f} mm", wanted=f"{name}: {accepted:.3f} mm",
+                hint=f"lower blend in the machine's file, use G61, or widen {name} in the job's tolerances",
+            ))  # fmt: skip
     try:
         cutter = means.crib.cutter(means.nest.outline_cutter)
     except KeyError:

@@ -7,11 +7,12 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from pipeline.model.units import MM_PER_INCH
+from pipeline.packet.copies import copies
 
 _MOVED_MM = 0.0005  # half the last digit that people see
 _MOVED_RAD = 1e-5
 _MOST = 30  # lines of one kind before the rest is only counted
-_SPENT_S = 3.0  # a time that changes by less is not worth a line
+_SPENT_S = 20.0  # a time that changes by less is not worth a line
 
 Summary = Mapping[str, Any]
 
@@ -48,8 +49,8 @@ def changes(before: Summary, after: Summary) -> str:
     if not out:
         same = "in anything that is compared" if before["job_digest"] != after["job_digest"] else "at all"
         return f"Nothing changed {same} since the packet that was here.\n"
-    digests = f"job {before['job_digest'][:16]} -> {after['job_digest'][:16]}"
-    return "\n".join([f"CHANGED since the packet that was here ({digests}):", *out]) + "\n"
+    digests = f"job digest {before['job_digest'][:12]} -> {after['job_digest'][:12]}"
+    return "\n".join(["CHANGED since the packet that was here:", *out, digests]) + "\n"
 
 
 def _verdict(before: Summary, after: Summary) -> Iterator[str]:
@@ -83,46 +84,58 @@ def _parts(before: Summary, after: Summary, unit: str) -> Iterator[str]:
 
 def _placements(before: Summary, after: Summary, unit: str) -> Iterator[str]:
     old, new = ({spot["part"]: spot for spot in summary["placements"]} for summary in (before, after))
-    for name in _both(old, new):
-        if name not in new:
-            yield f"{name}: no longer placed"
-        elif name not in old:
-            yield f"{name}: placed, was not there"
-        else:
+    gone, come = [name for name in old if name not in new], [name for name in new if name not in old]
+    if gone:
+        yield f"{copies(gone)}: no longer placed"
+    if come:
+        yield f"{copies(come)}: placed, was not there"
+    for name in new:
+        if name in old:
             a, b = old[name], new[name]
             far = math.hypot(b["x_mm"] - a["x_mm"], b["y_mm"] - a["y_mm"])
             turn = (b["angle_rad"] - a["angle_rad"] + math.pi) % (2 * math.pi) - math.pi
             if far > _MOVED_MM or abs(turn) > _MOVED_RAD:
-                yield f"{name}: moved {_length(far, unit)}, turned {math.degrees(turn):.2f} deg"
+                turned = f", turned {math.degrees(turn):.2f} deg" if abs(turn) > _MOVED_RAD else ""
+                yield f"{name}: moved {_length(far, unit)}{turned}"
 
 
 def _operations(before: Summary, after: Summary, unit: str) -> Iterator[str]:
+    """Operations of parts that came or went are not named one by one; the same change on many copies is one line."""
     old, new = ({op["id"]: op for op in _all_operations(summary)} for summary in (before, after))
+    stayed = {spot["part"] for spot in before["placements"]} & {spot["part"] for spot in after["placements"]}
+    grouped: dict[tuple[str, str], list[str]] = {}
     for name in _both(old, new):
-        if name not in new:
-            yield f"{name}: gone"
-        elif name not in old:
-            yield f"{name}: new, T{new[name]['cutter']}"
+        part, _, work = name.partition("/")
+        if name in new and name in old:
+            text = _operation(old[name], new[name], unit)
+        elif part in stayed:
+            text = f"new, T{new[name]['cutter']}" if name in new else "gone"
         else:
-            a, b = old[name], new[name]
-            found = [
-                words(a[key]) + " -> " + words(b[key])
-                for key, words in (
-                    ("cutter", lambda v: f"T{v}"),
-                    ("rpm", lambda v: f"{v:.0f} rpm"),
-                    ("feed_mm_min", lambda v: f"feed {_length(v, unit)}/min"),
-                    ("top_z_mm", lambda v: f"from Z {_length(v, unit)}"),
-                    ("bottom_z_mm", lambda v: f"to Z {_length(v, unit)}"),
-                )
-                if a[key] != b[key]
-            ]
-            if abs(a["seconds"] - b["seconds"]) >= _SPENT_S:
-                found.append(f"{a['seconds'] / 60:.1f} min -> {b['seconds'] / 60:.1f} min")
-            if found:
-                yield f"{name}: " + ", ".join(found)
+            continue
+        if text:
+            grouped.setdefault((work, text), []).append(part)
+    for (work, text), parts in grouped.items():
+        yield f"{copies(parts)}, {work}: {text}"
     first, second = ([op["id"] for op in _all_operations(summary)] for summary in (before, after))
     if sorted(first) == sorted(second) and first != second:
         yield "the order of operations"
+
+
+def _operation(a: Mapping[str, Any], b: Mapping[str, Any], unit: str) -> str:
+    found = [
+        words(a[key]) + " -> " + words(b[key])
+        for key, words in (
+            ("cutter", lambda v: f"T{v}"),
+            ("rpm", lambda v: f"{v:.0f} rpm"),
+            ("feed_mm_min", lambda v: f"feed {_length(v, unit)}/min"),
+            ("top_z_mm", lambda v: f"from Z {_length(v, unit)}"),
+            ("bottom_z_mm", lambda v: f"to Z {_length(v, unit)}"),
+        )
+        if a[key] != b[key]
+    ]
+    if abs(a["seconds"] - b["seconds"]) >= _SPENT_S:
+        found.append(f"{a['seconds'] / 60:.1f} min -> {b['seconds'] / 60:.1f} min")
+    return ", ".join(found)
 
 
 def _all_operations(summary: Summary) -> list[Mapping[str, Any]]:

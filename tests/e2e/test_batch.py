@@ -80,7 +80,7 @@ def test_the_bad_orders_are_named_and_the_rest_is_released(unbroken):
     assert done.returncode == 2, done.stderr
     found = results(out)
     assert {name: line["verdict"] for name, line in found.items()} == {
-        **dict.fromkeys(GOOD, "released"), "S-4": "bad input", "S-5": "bad input"}  # fmt: skip
+        **dict.fromkeys(GOOD, "released"), "S-4": "not made", "S-5": "not made"}  # fmt: skip
     assert list(found) == ["S-1", "S-2", "S-3", "S-4", "S-5", "S-6"]
     typo = done.stderr.index("spring.csv:6:5: J106")
     assert typo < done.stderr.index("N202"), "what can be read is checked before anything is made"
@@ -111,7 +111,7 @@ def test_a_second_run_leaves_everything(unbroken, shop):
     before = {f: f.stat().st_mtime_ns for f in unbroken[1].glob("*/packet.html")}
     again = batch(shop, unbroken[1])
     assert again.returncode == 2
-    assert "6 orders: 2 bad input, 4 released; 5 unchanged" in again.stdout
+    assert "6 orders: 2 not made, 4 released; 5 unchanged" in again.stdout
     assert {f: f.stat().st_mtime_ns for f in before} == before
 
 
@@ -223,7 +223,7 @@ def test_an_order_that_brings_its_process_down_does_not_stop_the_rest(shop, monk
     monkeypatch.setattr(batch_run, "make_order", fall_over)
     done = batch_run.run_batch(shop / "studs.yaml", shop / "spring.csv", shop / "fallen", workers=2)
     words = {result["order"]: result["verdict"] for result in done.results}
-    assert words == {"S-1": "refused", "S-2": "refused", "S-3": "failed", "S-4": "refused", "S-5": "bad input",
+    assert words == {"S-1": "refused", "S-2": "refused", "S-3": "failed", "S-4": "refused", "S-5": "not made",
                      "S-6": "refused"}  # fmt: skip
     assert done.code == 3
 

@@ -88,7 +88,7 @@ def test_a_rerun_says_and_writes_what_is_different(first, tmp_path, cache):
             assert different == "Nothing changed at all since the packet that was here.\n"
         else:
             assert "stud: bore_depth 0.08 in -> 0.083 in" in different
-            assert "stud-1/bore/drill: to Z" in different
+            assert "stud-1 to 4, bore/drill: to Z" in different
             assert "nest kept: 7 of 7 placements where they were" in different
 
 

@@ -63,7 +63,7 @@
     sums.minutes.textContent = sum(read, "minutes").toFixed(1);
     sums.placed.textContent = `${sum(read, "placed")} parts`;
     for (const name of ["errors", "warnings"]) sums[name].textContent = sum(read, name);
-    sums.hours.textContent = `${clock(sum(read, "minutes"))}; released programs ${clock(sum(released, "minutes"))}`;
+    sums.hours.textContent = clock(sum(read, "minutes"));
   }
 
   const words = new Map(rows.map((row) => [row, row.textContent.toLowerCase().replace(/\s+/g, " ")]));

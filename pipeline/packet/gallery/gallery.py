@@ -102,7 +102,6 @@ def gallery_html(entries: Sequence[Entry], *, title: str) -> str:
         n_read=len(read),
         n_released=len(released),
         minutes=math.fsum(entry.minutes or 0.0 for entry in read),
-        minutes_released=math.fsum(entry.minutes or 0.0 for entry in released),
         n_placed=sum(entry.n_placed for entry in read),
         n_errors=sum(entry.n_errors for entry in read),
         n_warnings=sum(entry.n_warnings for entry in read),

@@ -156,7 +156,7 @@ def test_a_part_that_does_not_fit_alone_is_named_with_its_shortfall() -> None:
                      [request("long", 1), request("ok", 1)], plain_region(rectangle(55, 55)))
     assert [(f.code, f.where) for f in found] == [("N201", "long")]
     assert 0.1 < found[0].amount_mm < 5.0
-    assert "billet x" in found[0].found
+    assert "of the plate's own frame" in found[0].found
 
 
 def test_parts_larger_than_the_plate() -> None:
@@ -174,7 +174,7 @@ def test_parts_that_fit_alone_but_not_together() -> None:
     assert found[0].where in ("left", "right")
     # 83 - 75 = 8 is missing; spread over two walls and the gap no less than a third of it remains
     assert 8 / 3 - 0.05 <= found[0].amount_mm <= 8.1
-    assert "billet x" in found[0].found
+    assert "of the plate's own frame" in found[0].found and "a shorter part" in found[0].hint
 
 
 def test_one_copy_fewer_is_offered_when_it_fits() -> None:
@@ -189,6 +189,7 @@ def test_fixed_placements_too_near_are_all_found() -> None:
     asked = [request("rect", 2, fixed=((-1.0, 5.0, 0.0), (20.0, 5.0, 0.0)))]
     found = _refused(parts, asked, plain_region(rectangle(120, 100)))
     assert [f.code for f in found] == ["N204", "N204"]
+    assert {f.where for f in found} <= {"rect-1", "rect-2"}
     assert max(f.amount_mm for f in found) == pytest.approx(3.3 + 19.0, rel=0.01)  # overlap 39 - 20, and the gap
     assert min(f.amount_mm for f in found) == pytest.approx(1.0)
 

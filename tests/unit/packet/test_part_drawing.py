@@ -140,6 +140,23 @@ def test_a_plain_drawing_carries_no_names_and_trims_plain_sizes(parts):
         assert figure in [text[0] for text in read(draw_part(parts[name], units="mm")).texts]
 
 
+def test_a_plain_drawing_lists_the_sizes_no_view_shows_and_none_that_do_nothing(parts):
+    words = {name: " ".join(text[0] for text in read(draw_part(parts[name], units="mm")).texts) for name in KINDS}
+    assert "crown radius 30" in words["clip"]  # a face without straight lines: no view has a dimension for it
+    for name in ("handle-left", "handle-right"):
+        assert "stop pin through" in words[name] and "belly share 0.62" in words[name]
+        assert "stop depth" not in words[name] and "counterbore" not in words[name].replace("counterbored", "")
+    assert "thread 2-56 UNC-2B" in words["handle-left"] and "clearance" not in words["handle-left"]
+    assert "2-56" not in words["handle-right"], "its screws go through"
+    assert all("Sizes without limits: general tolerance is the shop's" in said for said in words.values())
+
+
+def test_the_section_is_not_named_like_an_axis_or_a_feature(parts):
+    texts = [text[0] for text in read(draw_part(parts["handle-left"], units="mm")).texts]
+    assert texts.count("S") == 2 and texts.count("S–S") == 1 and not {"X", "Y", "Z"} & set(texts)
+    assert not {row.letter for row in feature_rows(parts["handle-left"], units="mm")} & set("SXYZ")
+
+
 @pytest.mark.parametrize("name", KINDS)
 def test_the_scale_it_states_is_the_scale_it_has(parts, name):
     part = parts[name]
@@ -183,7 +200,12 @@ def test_the_table_says_what_a_machinist_needs(parts):
 
     inch = {row.what: row for row in feature_rows(parts["handle-left"], units="in")}
     # ASME B1.1, 2-56 UNC-2B: minor diameter 0.0667 to 0.0737 in
-    assert inch["screw 1"].call_out.startswith("2-56 UNC-2B, drill 0.0667 to 0.0737; mouth ")
+    assert inch["screw 1"].call_out.startswith("2-56 UNC-2B, minor diameter 0.0667 to 0.0737; countersink 90° to Ø0.")
+    screw = next(f for f in parts["handle-left"].features if f.id == "screw-1")
+    leg = next(f for f in parts["handle-left"].features if f.id == "screw-1-mouth").leg_mm
+    wide = float(rows["screw 1"].call_out.rpartition("Ø")[2])
+    assert wide == pytest.approx(screw.diameter_mm + 2 * leg, abs=6e-4)  # 45 degrees: a leg on either side
+    assert "drill" not in rows["screw 1"].call_out
     assert inch["pivot bore"].diameter == "0.1575 +0.0005 / 0"
 
     right = {row.what: row for row in feature_rows(parts["handle-right"], units="mm")}
