@@ -10,7 +10,7 @@ from pipeline.model.part import Chamfer, Dimension, Feature, Hole, Mark, Part, P
 from pipeline.model.units import EPS_MM
 from pipeline.packet.part.drafting import Figures
 
-_LETTERS = "ABCDEFGHJKLMNPRSTUVWYZ"  # without those that look like figures, and without X, the section
+_LETTERS = "ABCDEFGHJKLMNPRTUVW"  # without those that look like figures, S, the section, and the axes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,9 +156,11 @@ def _depth(part: Part, z: float, limits: tuple[float, float] | None, figures: Fi
 
 def _call_out(hole: Hole, part: Part, figures: Figures) -> str:
     mouth = mouth_of(hole, part)
-    words = [f"{hole.thread.name}, drill {figures.limits(hole.thread.drill_limits_mm)}" if hole.thread else hole.fit]
+    words = [hole.fit]
+    if hole.thread:
+        words = [f"{hole.thread.name}, minor diameter {figures.limits(hole.thread.drill_limits_mm)}"]
     if mouth:
-        words.append(f"mouth {figures.plain(mouth.leg_mm)} x 45°")
+        words.append(f"countersink 90° to Ø{figures.plain(hole.diameter_mm + 2 * mouth.leg_mm)}")
     return "; ".join(words)
 
 

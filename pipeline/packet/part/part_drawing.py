@@ -11,7 +11,7 @@ import math
 import numpy as np
 
 from pipeline.model.arrays import Float
-from pipeline.model.part import Dimension, Hole, Part, Pocket
+from pipeline.model.part import Dimension, Hole, Mark, Part, Pocket, Side
 from pipeline.model.units import EPS_MM
 from pipeline.packet.part.dimensioning import Span, dimension
 from pipeline.packet.part.drafting import Box, Figures, Point, Scale, Sheet, free_place, text_width
@@ -37,7 +37,8 @@ _WHOLE_MM = (262.0, 180.0)  # with names, which take more: an A4 on its side
 _ASIDE_MM = 5.0  # a row of labels is shorter than the room by this
 _HATCH_MM = 1.5
 _CHORD_MM = 0.012  # how far a polygon may be off an arc, on the paper
-_SECTION = "X"
+_SECTION = "S"  # not X, Y or Z: those are axes
+_GENERAL = "Sizes without limits: general tolerance is the shop's; edges deburred by hand."
 
 
 def draw_part(part: Part, *, units: str, names: bool = False) -> str:
@@ -215,8 +216,8 @@ def _threads(part: Part, scale: Scale) -> list[Label]:
 
 
 def _title(sheet: Sheet, part: Part, ratio: float, figures: Figures, names: bool) -> None:
-    """What the drawing is: name, scale, projection, and in a listing the sizes that neither view shows."""
-    left, y = sheet.low[0], sheet.high[1] + 4.5
+    """What the drawing is: name, scale, projection, the sizes that neither view shows, and what holds for all."""
+    left, y = sheet.low[0], sheet.high[1] + 3.8
     sheet.text(left, y + 0.8, part.name, size=4.0, anchor="start", bold=True)
     scale = f"{ratio:g}:1" if ratio >= 1 else f"1:{1 / ratio:g}"
     words = f"scale {scale}, sizes in {'inch' if figures.units == 'in' else 'mm'}; plan seen onto the inside face"
@@ -225,23 +226,53 @@ def _title(sheet: Sheet, part: Part, ratio: float, figures: Figures, names: bool
     _projection(sheet, (box[2] + 4.0, y + 0.8))
     sheet.text(box[2] + 17.0, y + 0.8, "third-angle projection", anchor="start")
     sheet.line([(left, y - 2.5), (sheet.high[0], y - 2.5)], "thin")
-    y += 5.6
+    y += 4.6
     _origin(sheet, (left + 1.0, y))
-    sheet.text(left + 3.4, y, "origin of X and Y; letters as in the feature table",
-               size=2.5, anchor="start")
-    if names:
-        shown = {one.size for one in part.dimensions}
-        unseen = [(k, v) for k, v in part.sizes.items() if k not in shown]
-        others = [f"{k.removesuffix('_mm')} {_value(k, v, figures)}" for k, v in unseen]
-        line = "other sizes and choices:"
-        for k, other in enumerate(others):
-            if text_width(f"{line} {other};", 2.5) > 175.0:
-                y += 3.8
-                sheet.text(left, y, line, size=2.5, anchor="start")
-                line = ""
-            line = f"{line} {other}{';' if k < len(others) - 1 else ''}".strip()
-        if others:
-            sheet.text(left, y + 3.8, line, size=2.5, anchor="start")
+    words = f"origin; letters: feature table. {_GENERAL}"
+    if names:  # of no job: nothing is made by it
+        words = "origin of X and Y; letters as in the feature table"
+    sheet.text(left + 3.4, y, words, size=2.5, anchor="start")
+    for line in _other_sizes(part, figures, names):
+        y += 3.3
+        sheet.text(left, y, line, size=2.5, anchor="start")
+
+
+def _other_sizes(part: Part, figures: Figures, names: bool) -> list[str]:
+    """Lines with the sizes and choices that neither view shows; with `names` also those that do nothing here."""
+    shown = {one.size for one in part.dimensions}
+    unseen = [(k, v) for k, v in part.sizes.items() if k not in shown and (names or not _is_idle(part, k, v))]
+    others = [f"{k.removesuffix('_mm')} {_value(k, v, figures)}" for k, v in unseen]
+    if not names:  # words, not keys to copy into a job file
+        others = [other.replace("_", " ") for other in others]
+    lines, line = [], "other sizes and choices:"
+    for k, other in enumerate(others):
+        if text_width(f"{line} {other};", 2.5) > 175.0:
+            lines.append(line)
+            line = ""
+        line = f"{line} {other}{';' if k < len(others) - 1 else ''}".strip()
+    return [*lines, line] if others else []
+
+
+def _is_idle(part: Part, size: str, value: float | str) -> bool:
+    """Whether a size that is not drawn is known to do nothing with the choices made: a thread that no hole has, or in
+    a family that draws its sizes a depth or diameter of no feature but those drawn under another name. What cannot
+    be told counts as at work."""
+    holes = [f for f in part.features if isinstance(f, Hole)]
+    if isinstance(value, str):
+        return size == "thread" and not any(hole.thread and hole.thread.name == value for hole in holes)
+    if size.endswith("_depth_mm"):
+        heights = [f.bottom_z_mm if isinstance(f, Hole) else f.floor_z_mm
+                   for f in part.features if isinstance(f, (Hole, Pocket)) and f.side is Side.INSIDE]
+        made = [part.thickness_mm - z for z in heights]
+        made += [f.top_z_mm for f in part.features if isinstance(f, (Hole, Pocket)) and f.side is Side.OUTER]
+        made += [f.depth_mm for f in part.features if isinstance(f, Mark)]
+    elif size.endswith(("_diameter_mm", "clearance_mm")):
+        made = [hole.diameter_mm for hole in holes]
+    else:
+        return False
+    drawn = [one.value_mm for one in part.dimensions]
+    undrawn = [m for m in made if all(abs(m - d) > EPS_MM for d in drawn)]
+    return bool(part.dimensions) and all(abs(value - m) > EPS_MM for m in undrawn)
 
 
 def _value(size: str, value: float | str, figures: Figures) -> str:

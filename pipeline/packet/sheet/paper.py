@@ -122,10 +122,11 @@ class Paper:
             style.append(("NOSPLIT", (0, k + 1), (0, min(k + 2, len(rows)))))  # never the last on a page
             if not any(rows[k][1:]):
                 style.append(("SPAN", (0, k + 1), (-1, k + 1)))
+        n = len(columns)
         for c, (_, _, kind) in enumerate(columns):
             style.append(("RIGHTPADDING", (c, 0), (c, -1), 8 if kind == "number" else 4))
             if kind == "write" and rows:
-                style += [("GRID", (c, 1), (c, -1), 0.6, black), ("LEFTPADDING", (c, 0), (c, -1), 3)]
+                style += [("GRID", (c, 1), (c, -1), 0.6, black), ("LEFTPADDING", (c, 0), (min(c + 1, n - 1), -1), 3)]
         cells: list[list[Any]] = [[_cell(Strong(head), "text" if kind == "box" else kind) for head, _, kind in columns]]
         for k, row in enumerate(rows):
             pairs = zip(row, columns, strict=True)
@@ -187,14 +188,13 @@ class Paper:
         """Cells in columns. Raises Bug when they would run past the frame."""
         if sum(widths_mm) > self._width_mm + 0.01:
             raise Bug(f"a table {sum(widths_mm):.1f} mm wide on a frame of {self._width_mm} mm")
-        table = Table(
+        table = _Rows(
             cells,
             [w * mm for w in widths_mm],
             repeatRows=repeat,
             hAlign="LEFT",
             spaceBefore=over,
             spaceAfter=under,
-            splitInRow=1,  # only where a row is taller than what is left of an empty page
             style=[*_PLAIN, *style],
         )
         self._story.append(table)
@@ -222,6 +222,14 @@ class Paper:
 
 
 _PADDING = 6.0  # reportlab's frames keep this many points inside their edges
+
+
+class _Rows(Table):
+    """A table whose rows stay whole: one is cut only where it is taller than what an empty page has room for."""
+
+    def split(self, width: float, height: float) -> Any:
+        self.splitInRow = int(height > 0.7 * A4[1])
+        return super().split(width, height)
 
 
 class _Pages(Canvas):

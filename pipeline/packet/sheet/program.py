@@ -9,14 +9,17 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from pipeline.model.part import Hole
 from pipeline.model.program import Program
+from pipeline.model.setup import Setup
 from pipeline.model.toolpath import Operation, Plan
-from pipeline.model.units import MM_PER_INCH
+from pipeline.model.units import EPS_MM, MM_PER_INCH
 from pipeline.model.verdict import Verdict
-from pipeline.packet.page.page import copies
+from pipeline.packet.copies import copies
 
 _STOP = re.compile(r"(N\d+ )?M0?0")
 _MESSAGE = re.compile(r"\(MSG, (.*)\)")
+_Z_CHECK = re.compile(r"Z ZERO: T(\d+)\b")
 _SWAP = re.compile(r"POCKET (\d+): TAKE OUT T(\d+), PUT IN T(\d+)")
 
 
@@ -82,6 +85,31 @@ class Work:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Bore:
+    """Bores of one feature that the program stops to measure. Limits of the diameter and of the depth from the inside
+    face, None where the depth has none; `cut_to` is the size the cutter is sent to, as the operation's note says it.
+    """
+
+    what: str
+    part_ids: tuple[str, ...]
+    cutters: tuple[int, ...]
+    limits_mm: tuple[float, float]
+    cut_to: str
+    depth_mm: tuple[float, float] | None
+
+    @property
+    def of(self) -> str:
+        """The parts, copies together."""
+        return _listed(copies(self.part_ids))
+
+    def sizes(self, n: Numbers) -> str:
+        """Limits and aim: "9.500 to 9.515, cut to 9.508, depth 0.800 to 0.813"."""
+        low, high = (n.exact(v) for v in self.limits_mm)
+        words = f"{low} to {high}, cut {self.cut_to}"
+        return words + (f", depth {n.exact(self.depth_mm[0])} to {n.exact(self.depth_mm[1])}" if self.depth_mm else "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Left:
     """What waits for another setup for one reason: `what` names features and parts."""
 
@@ -111,6 +139,15 @@ def swaps_of(stops: Iterable[Stop]) -> tuple[Swap, ...]:
     return tuple(Swap(line=line, pocket=int(m[1]), out=int(m[2]), into=int(m[3])) for line, m in found if m)
 
 
+def z_checks_of(stops: Iterable[Stop]) -> dict[int, tuple[int, ...]]:
+    """The lines of each cutter's gauge-block stops; a cutter without one is absent."""
+    lines: dict[int, tuple[int, ...]] = {}
+    for stop in stops:
+        if m := _Z_CHECK.match(stop.message):
+            lines[int(m[1])] = (*lines.get(int(m[1]), ()), stop.line)
+    return lines
+
+
 def sections_of(program: Program, verdict: Verdict) -> tuple[Section, ...]:
     """The sections in order, each with the time of its operations: changing cutters and waiting not counted."""
     spent = [(span.first_line, _minutes(verdict, span.first_line, span.last_line)) for span in program.index]
@@ -125,34 +162,44 @@ def sections_of(program: Program, verdict: Verdict) -> tuple[Section, ...]:
 
 
 def work_of(plan: Plan, program: Program, verdict: Verdict) -> tuple[Work, ...]:
-    """While one cutter works, the same operation on copies and on both hands of a part shares a row, and so do
-    features of the same parts. A row stands where its first operation does."""
+    """Operations in the program's order. Those that follow each other with one cutter, of one kind and to one depth,
+    share a row where they are the same feature of several parts or several features of one; nothing else is between.
+    The spots of one part share a row whatever their depths; the deepest is named.
+    """
     line: dict[str, int] = {}
     minutes: dict[str, float] = {}
     for span in program.index:
         line.setdefault(span.operation_id, span.first_line)
         spent = _minutes(verdict, span.first_line, span.last_line)
         minutes[span.operation_id] = minutes.get(span.operation_id, 0.0) + spent
-    by_feature: dict[tuple[int, str, str, float], list[Operation]] = {}
-    section, cutter = 0, None
+    groups: list[list[Operation]] = []
     for path in plan.toolpaths:
         op = path.operation
-        section, cutter = section + (op.cutter != cutter), op.cutter
-        by_feature.setdefault((section, op.kind, op.feature_id, round(op.bottom_z_mm, 6)), []).append(op)
-    by_parts: dict[tuple[int, str, float, tuple[str, ...]], list[Operation]] = {}
-    for (section, kind, _, depth), ops in by_feature.items():
-        by_parts.setdefault((section, kind, depth, tuple(op.part_id for op in ops)), []).extend(ops)
-    rows = [
+        if groups and _goes_on(groups[-1], op):
+            groups[-1].append(op)
+        else:
+            groups.append([op])
+    return tuple(
         Work(
             line=min(line[op.id] for op in ops),
-            kind=kind,
-            what=_named([op.feature_id for op in ops], ids),
-            bottom_z_mm=ops[0].bottom_z_mm,
+            kind=ops[0].kind,
+            what=_named(_once(op.feature_id for op in ops), _once(op.part_id for op in ops)),
+            bottom_z_mm=min(op.bottom_z_mm for op in ops),
             minutes=sum(minutes[op.id] for op in ops),
         )
-        for (_, kind, _, ids), ops in by_parts.items()
-    ]
-    return tuple(sorted(rows, key=lambda row: row.line))
+        for ops in groups
+    )
+
+
+def _goes_on(ops: Sequence[Operation], op: Operation) -> bool:
+    """Whether an operation belongs into the row of those right before it."""
+    last = ops[-1]
+    if (op.cutter, op.kind) != (last.cutter, last.kind):
+        return False
+    of_one_part = all(o.part_id == op.part_id for o in ops)
+    if abs(op.bottom_z_mm - last.bottom_z_mm) > EPS_MM:
+        return of_one_part and op.kind == "spot"
+    return of_one_part or all(o.feature_id == op.feature_id for o in ops)
 
 
 def starts_by_cutter(program: Program) -> dict[str, list[str]]:
@@ -174,6 +221,36 @@ def bores_to_measure(plan: Plan) -> tuple[str, ...]:
     return tuple(f"{feature} {size} ({_listed(copies(ids))})" for (feature, size), ids in asked.items())
 
 
+def bores_of(plan: Plan, setup: Setup) -> tuple[Bore, ...]:
+    """Bores whose operation asks for a measurement, with what is allowed of them."""
+    asked: dict[tuple[str, str, tuple[float, float], tuple[float, float] | None], list[Operation]] = {}
+    parts = {placed.part_id: placed.part for placed in setup.parts}
+    for path in plan.toolpaths:
+        op = path.operation
+        if op.kind != "bore" or "measure" not in op.note or op.part_id not in parts:
+            continue
+        part = parts[op.part_id]
+        for hole in part.features:
+            if isinstance(hole, Hole) and hole.id == op.feature_id:
+                depth = None
+                if hole.depth_limits_mm:
+                    low_z, high_z = hole.depth_limits_mm
+                    depth = (part.thickness_mm - high_z, part.thickness_mm - low_z)
+                key = (hole.id, op.note.split(",")[0], hole.limits_mm, depth)
+                asked.setdefault(key, []).append(op)
+    return tuple(
+        Bore(
+            what=feature.replace("-", " "),
+            part_ids=tuple(op.part_id for op in ops),
+            cutters=tuple(dict.fromkeys(op.cutter for op in ops)),
+            limits_mm=limits,
+            cut_to=aim,
+            depth_mm=depth,
+        )
+        for (feature, aim, limits, depth), ops in asked.items()
+    )
+
+
 def left_of(plan: Plan) -> tuple[Left, ...]:
     """Work left, by setup. What waits for the same thing for the same reason shares a row."""
     by_feature: dict[tuple[str, str, str, str], list[str]] = {}
@@ -191,6 +268,10 @@ def left_of(plan: Plan) -> tuple[Left, ...]:
         )
         for (setup, operation, reason), groups in sorted(rows.items(), key=lambda row: row[0][:2])
     )
+
+
+def _once(names: Iterable[str]) -> list[str]:
+    return list(dict.fromkeys(names))
 
 
 def _named(features: Sequence[str], ids: Sequence[str]) -> str:

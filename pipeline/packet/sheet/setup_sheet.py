@@ -7,7 +7,6 @@ control, so that they can be compared with its display.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.model.job import Job
@@ -16,40 +15,18 @@ from pipeline.model.program import Program
 from pipeline.model.setup import Setup
 from pipeline.model.toolpath import Plan
 from pipeline.model.verdict import Verdict
-from pipeline.packet.page.page import CAUTIONS, copies
-from pipeline.packet.sheet.program import (
-    Numbers,
-    Stop,
-    bores_to_measure,
-    left_of,
-    sections_of,
-    starts_by_cutter,
-    stops_of,
-    swaps_of,
-    work_of,
-)
+from pipeline.packet.copies import copies
+from pipeline.packet.page.page import CAUTIONS
+from pipeline.packet.sheet.program import Numbers, left_of, sections_of, stops_of, work_of
+from pipeline.packet.sheet.ready import write_at_the_machine, write_cutters
+from pipeline.packet.sheet.sources import Sources
 
 if TYPE_CHECKING:
     from pipeline.packet.sheet.paper import Column, Paper
 
 _MOST_FINDINGS = 8
 _TALLEST_DRAWING_MM = 175.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Sources:
-    """What the sections of the sheet are drawn from."""
-
-    job: Job
-    nest: Nest
-    setup: Setup
-    plan: Plan
-    program: Program
-    written: Program | None
-    verdict: Verdict
-    n: Numbers
-    stops: tuple[Stop, ...]
-    cutters: tuple[int, ...]  # numbers, in order of first use
+_SHORT_PLACE = 22  # letters of a start's place that stand on one line when three starts share a row
 
 
 def setup_sheet_pdf(
@@ -70,7 +47,7 @@ def setup_sheet_pdf(
     """
     from pipeline.packet.sheet.paper import Paper  # reportlab takes a while to import
 
-    sources = _Sources(
+    sources = Sources(
         job=job,
         nest=nest,
         setup=setup,
@@ -90,14 +67,16 @@ def setup_sheet_pdf(
         banner=status if is_forced else "",
     )
     _write_top(paper, sources, job_digest, status)
-    _write_at_the_machine(paper, sources)
-    _write_cutters(paper, sources)
+    write_at_the_machine(paper, sources)
+    write_cutters(paper, sources)
     _write_seating(paper, sources)
+    _write_cautions(paper, sources)
     _write_nest(paper, sources)
     _write_run(paper, sources)
     _write_starts(paper, sources)
+    _write_after_the_end(paper, sources)
     _write_work_left(paper, sources)
-    _write_end(paper, sources)
+    _write_run_by(paper)
     return paper.pdf()
 
 
@@ -105,7 +84,7 @@ def _serial(job: Job) -> str:
     return f", serial {job.serial}" if job.serial else ""
 
 
-def _write_top(paper: Paper, s: _Sources, digest: str, status: str) -> None:
+def _write_top(paper: Paper, s: Sources, digest: str, status: str) -> None:
     job, setup, verdict, written = s.job, s.setup, s.verdict, s.written
     n_errors = sum(f.severity == "error" for f in verdict.findings)
     is_good = verdict.verdict == "released"
@@ -113,7 +92,7 @@ def _write_top(paper: Paper, s: _Sources, digest: str, status: str) -> None:
     if not is_good:
         under = "The program was written by force" if written else "No program was written: do not set up by this sheet"
         under += f"; {n_errors} finding{'s stop' if n_errors != 1 else ' stops'} it."
-    minutes = sum(t.cutting_s + t.air_s for t in verdict.section_times) / 60
+    minutes = s.run_minutes
     lines = s.program.text.count("\n")
     paper.title(job.title)
     paper.verdict(
@@ -124,7 +103,7 @@ def _write_top(paper: Paper, s: _Sources, digest: str, status: str) -> None:
             ("setup", f"{setup.name}, {setup.side_up} face up"),
             ("machine", f"{job.machine.name}, lengths in {'inches' if s.n.units == 'in' else 'mm'}"),
             ("program", f"{written.file}, {lines} lines" if written else f"none; {lines} lines were checked"),
-            ("time", f"about {minutes:.0f} min at the machine's limits"),
+            ("run time", f"about {minutes:.0f} min, without stops and changes"),
             ("", f"{len(s.cutters)} cutters, {len(s.stops)} stops"),
             ("job digest", digest[:12]),
         ],
@@ -139,92 +118,7 @@ def _write_top(paper: Paper, s: _Sources, digest: str, status: str) -> None:
         paper.text(f"{len(verdict.findings) - _MOST_FINDINGS} more are in packet.html.")
 
 
-def _write_at_the_machine(paper: Paper, s: _Sources) -> None:
-    job, setup, n, bold = s.job, s.setup, s.n, paper.strong
-    billet, holding, coolant = job.billet, job.holding, job.machine.dialect.coolant_on
-    low, high = (billet.thickness_mm + k * billet.thickness_uncertainty_mm for k in (-1, 1))
-    bores = bores_to_measure(s.plan)
-    paper.heading("1  At the machine", "tick what is there; the cautions are at the end: read them first")
-    checks: list[list[str]] = [
-        [
-            bold(f"Billet {billet.name}"),
-            f", {n.exact(low)} to {n.exact(high)} thick, bow at most {n.exact(billet.bow_mm)}. ",
-            f"Up: {billet.up_face}. Marked corner: {billet.corner}.",
-        ],
-        [bold(f"Holding {holding.name}"), ": gasket whole, port clear; stops and blocks as in the table"],
-        [bold(f"Gauge block {n.exact(setup.z.gauge_block_mm)}"), f" {n.units}, for the check of Z zero"],
-        [bold("Pointer"), " for the spindle, for the three checks of the seating"],
-        [bold("Class D agent"), " at hand, and a covered metal bin for chips"],
-        [bold("Liquid and chip trap"), " before the vacuum pump"],
-    ]
-    if coolant:
-        checks.append([bold("Coolant"), f": tank full, nozzle on the cut; the program calls {coolant}"])
-    if bores:
-        checks.insert(4, [bold("Gauges for the bores: "), "; ".join(bores)])
-    paper.steps(checks, mark="tick", size=8.8)
-    columns: list[Column] = [
-        ("", 6.5, "box"),
-        ("on the bed", 40, "text"),
-        ("kind", 60.5, "text"),
-        ("height", 19, "number"),
-        ("X", 30, "number"),
-        ("Y", 30, "number"),
-    ]
-    rows = []
-    for block in sorted(setup.blocks, key=lambda b: b.kind != "stop"):  # stops are needed first
-        (x0, y0), (x1, y1) = block.outline.min(axis=0).tolist(), block.outline.max(axis=0).tolist()
-        cut = f", may be cut {n.short(block.cut_depth_mm)} deep" if block.cut_depth_mm else ""
-        rows.append(["tick", block.name, block.kind + cut, n.short(block.height_mm), n.span(x0, x1), n.span(y0, y1)])
-    paper.table(columns, rows)
-
-
-def _write_cutters(paper: Paper, s: _Sources) -> None:
-    job, n, dialect = s.job, s.n, s.job.machine.dialect
-    by_hand = dialect.tool_change != "changer"
-    paper.heading("Cutters", "in order of use; stick-out at least, holder no thicker; write in the length measured")
-    columns: list[Column] = [
-        ("set", 8, "box"),
-        ("line" if by_hand else "pocket", 16, "number"),
-        ("T", 9, "text"),
-        ("H", 9, "text"),
-        ("cutter", 57, "text"),
-        ("dia.", 16, "number"),
-        ("flutes", 15, "number"),
-        ("stick-out", 19, "number"),
-        ("holder", 15, "number"),
-        ("measured", 22, "write"),
-    ]
-    first_line = {section.cutter: section.first_line for section in reversed(s.program.sections)}
-    rows = []
-    for place, number in enumerate(s.cutters, start=1):
-        cutter = job.crib.cutter(number)
-        pocket = str(place) if place <= dialect.pockets else "later"
-        rows.append(
-            [
-                "tick",
-                str(first_line[number]) if by_hand else pocket,
-                paper.strong(f"T{number}"),
-                f"H{dialect.length_offsets.get(number, number)}",
-                cutter.name,
-                n.exact(cutter.diameter_mm),
-                n.short(cutter.flute_length_mm),
-                n.short(cutter.stickout_mm),
-                n.short(cutter.holder_diameter_mm),
-                "",
-            ]
-        )
-    paper.table(columns, rows, height_mm=7.5)
-    swaps = [f"line {w.line}: T{w.out} out of pocket {w.pocket}, T{w.into} in" for w in swaps_of(s.stops)]
-    if by_hand:
-        paper.text("Cutters are changed by hand: the program stops for each, soon after the line named.")
-    elif swaps:
-        paper.text(
-            paper.strong(f"The changer holds {dialect.pockets} cutters, this program uses {len(s.cutters)}. "),
-            f"The program stops to load the others: {'; '.join(swaps)}.",
-        )
-
-
-def _write_seating(paper: Paper, s: _Sources) -> None:
+def _write_seating(paper: Paper, s: Sources) -> None:
     job, setup, n = s.job, s.setup, s.n
     corner, block = setup.seating.corner_mm, n.exact(setup.z.gauge_block_mm)
     lies = " The inside faces of the parts look up, their show faces lie toward the bed."
@@ -236,6 +130,10 @@ def _write_seating(paper: Paper, s: _Sources) -> None:
                 f" The marked corner lies at X{n.short(corner[0])} Y{n.short(corner[1])}."
             ],
             [paper.strong("X0 Y0: "), f"{setup.origin}. ", paper.strong("Z0: "), "the bed under the billet."],
+            [
+                paper.strong("How the billet lies is in the program's numbers: "),
+                "nothing to key in, no shift, no rotation.",
+            ],
             [f"Push the billet against {', '.join(stop.name for stop in job.holding.stops)}; vacuum on; then clamps."],
             [
                 "Pointer checks, at the program's first stop: the edge of the billet lies at the places named.",
@@ -244,10 +142,18 @@ def _write_seating(paper: Paper, s: _Sources) -> None:
             [f"Gauge check of Z zero, at its stop: a block of {block} on the bed just slides under a tip at Z{block}."],
         ]
     )
+    columns: list[Column] = [
+        ("vacuum, with its unit:", 38, "text"),
+        ("reading before start", 36, "write"),
+        ("stop below", 36, "write"),
+        ("", 76, "text"),
+    ]
+    limit = "The limit comes from your pump's manual and your own trials."
+    paper.table(columns, [["read at the bed", "", "", limit]], height_mm=7.5)
     paper.beside((92, lambda left: _write_pointer_checks(left, s)), (88, lambda right: _write_heights(right, s)))
 
 
-def _write_pointer_checks(paper: Paper, s: _Sources) -> None:
+def _write_pointer_checks(paper: Paper, s: Sources) -> None:
     columns: list[Column] = [
         ("", 8, "text"),
         ("X", 17, "number"),
@@ -265,7 +171,7 @@ def _write_pointer_checks(paper: Paper, s: _Sources) -> None:
     paper.text("Along Y- means that the pointer comes toward lower Y.", size=7)
 
 
-def _write_heights(paper: Paper, s: _Sources) -> None:
+def _write_heights(paper: Paper, s: Sources) -> None:
     z, n = s.setup.z, s.n
     inside: dict[str, list[str]] = {}
     for placed in s.setup.parts:
@@ -283,7 +189,7 @@ def _write_heights(paper: Paper, s: _Sources) -> None:
     paper.table([("height of", 68, "text"), ("Z", 20, "number")], rows)
 
 
-def _write_nest(paper: Paper, s: _Sources) -> None:
+def _write_nest(paper: Paper, s: Sources) -> None:
     from pipeline.packet.sheet.drawing import nest_drawing
     from pipeline.packet.sheet.paper import FRAME_MM
 
@@ -292,7 +198,7 @@ def _write_nest(paper: Paper, s: _Sources) -> None:
     placed = ", ".join(f"{count} {part}" for part, count in counts.items())
     gap = f"; least gap {s.n.exact(s.nest.least_gap_mm)}" if len(s.nest.placements) > 1 else ""
     paper.drawing(
-        "3  Nest",
+        "4  Nest",
         f"seen from above, {s.setup.side_up} face up",
         drawing,
         f"{placed}{gap}. Scale 1:{scale:g} when printed at full size. Thick line: measured outline. Dashed: gasket."
@@ -301,7 +207,7 @@ def _write_nest(paper: Paper, s: _Sources) -> None:
     )
 
 
-def _write_run(paper: Paper, s: _Sources) -> None:
+def _write_run(paper: Paper, s: Sources) -> None:
     """Cutters, operations and stops in the order of the program."""
     columns: list[Column] = [
         ("line", 14, "number"),
@@ -320,29 +226,63 @@ def _write_run(paper: Paper, s: _Sources) -> None:
     for work in work_of(s.plan, s.program, s.verdict):
         rows.append((work.line, [work.kind, work.what, s.n.exact(work.bottom_z_mm), f"{work.minutes:.1f}", ""]))
     rows.sort(key=lambda row: row[0])
+    cutting = sum(section.minutes for section in sections_of(s.program, s.verdict))
+    between = max(0.0, s.run_minutes - cutting)
     begins = {section.first_line for section in s.program.sections}
-    paper.heading("4  The program", "operations and stops, in order" if s.written else "as it was checked; not written")
+    paper.heading("5  The program", "operations and stops, in order" if s.written else "as it was checked; not written")
     strong = [k for k, (line, _) in enumerate(rows) if line in begins]
-    paper.table(columns, [[str(line), *cells] for line, cells in rows], strong=strong)
+    cells = [[str(line), *words] for line, words in rows]
+    ways = "approaches: ways to the first cut of a cutter and between its operations"
+    cells.append(["", "", ways, "", f"{between:.1f}", ""])
+    cells.append(["", "", "run time, without stops and changes of cutter", "", f"{s.run_minutes:.1f}", ""])
+    paper.table(columns, cells, strong=[*strong, len(cells) - 1])
 
 
-def _write_starts(paper: Paper, s: _Sources) -> None:
-    starts = starts_by_cutter(s.program)
+def _write_starts(paper: Paper, s: Sources) -> None:
+    starts = s.program.starts
     if not starts or not s.written:
         return
-    paper.heading("Where it can be started", "at a line named, never between")
+    from pipeline.packet.sheet.paper import FRAME_MM
+
+    paper.heading("Where it can be started", "at a line named, never between; read across")
     paper.text(
         "Each start retracts, states every mode, turns the spindle and comes down from above. Put the cutter named in"
         " first and check its length. Everything that cutter did since it was last seen good is suspect."
     )
-    pieces: list[str] = []
-    for cutter, places in starts.items():
-        pieces += [paper.strong(f"{cutter}: "), f"{', '.join(places)}.  "]
-    paper.text(*pieces, size=7.4)
+    cells = [[str(start.line), *start.words.split(", ", 1)] for start in starts]
+    across = 3 if max(len(cell[-1]) for cell in cells) <= _SHORT_PLACE else 2
+    each = FRAME_MM / across
+    columns: list[Column] = [("line", 14, "number"), ("cutter", 13, "text"), ("first cut", each - 27, "text")]
+    cells += [["", "", ""]] * (-len(cells) % across)
+    rows = [[word for cell in cells[k : k + across] for word in cell] for k in range(0, len(cells), across)]
+    paper.table(columns * across, rows)
 
 
-def _write_work_left(paper: Paper, s: _Sources) -> None:
-    paper.heading("5  Work left", "not cut by this program")
+def _write_after_the_end(paper: Paper, s: Sources) -> None:
+    """What to do with the billet when the program is through."""
+    left = dict.fromkeys(row.setup for row in left_of(s.plan))
+    here = [name for name in left if name.startswith(s.setup.name)]
+    others = [name for name in left if name not in here]
+    skin = f"{s.n.exact(s.setup.z.skin_mm)} {s.n.units}"
+    steps: list[list[str]] = []
+    if here:
+        steps.append(
+            [
+                paper.strong("Leave vacuum and clamps on, do not unseat the billet. "),
+                f"What is left for {', '.join(here)} is done in this seating,"
+                f" on parts that hang on a skin of {skin} only.",
+            ]
+        )
+    else:
+        steps.append([f"The parts hang on a skin of {skin} only: keep the vacuum on until they are secured."])
+    for name in others:
+        steps.append([paper.strong(f"{name}: "), "this program gives no fixture and no locating plan for it yet."])
+    paper.heading("After the program's end", "before anything is loosened")
+    paper.steps(steps, mark="tick")
+
+
+def _write_work_left(paper: Paper, s: Sources) -> None:
+    paper.heading("6  Work left", "not cut by this program")
     rows: list[list[str]] = []
     groups: list[int] = []
     last = None
@@ -359,8 +299,8 @@ def _write_work_left(paper: Paper, s: _Sources) -> None:
         paper.text("Nothing.")
 
 
-def _write_end(paper: Paper, s: _Sources) -> None:
-    paper.heading("6  Cautions")
+def _write_cautions(paper: Paper, s: Sources) -> None:
+    paper.heading("3  Cautions", "before the start")
     paper.steps([[line] for line in CAUTIONS], mark="•", size=7.8)
     if s.job.notes:
         paper.text(paper.strong("Notes of the job"))
@@ -369,9 +309,12 @@ def _write_end(paper: Paper, s: _Sources) -> None:
         (104, lambda left: _write_list(left, "Checked, by simulated cutting of the program's text", s.verdict.checked)),
         (78, lambda right: _write_list(right, "Not checked", s.verdict.not_checked)),
     )
+
+
+def _write_run_by(paper: Paper) -> None:
     paper.heading("Run by", "written by hand", needs_mm=29)
-    heads = ("date", "initials", "billet measured", "vacuum before start", "vacuum at first outline", "remarks")
-    widths = (24, 18, 27, 34, 39, 44)
+    heads = ("date", "initials", "vacuum at first outline", "remarks")
+    widths = (24, 18, 39, 105)
     columns: list[Column] = [(head, width, "write") for head, width in zip(heads, widths, strict=True)]
     paper.table(columns, [[""] * len(columns)] * 2, height_mm=7.5)
 
