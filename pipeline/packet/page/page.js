@@ -15,7 +15,7 @@
     cutter: row.parentElement.dataset.cutter,
     parts: row.dataset.parts.toLowerCase().split(" "),
     lines: row.dataset.lines.split(" ").map((span) => span.split("-").map(Number)),
-    first: row.querySelector("[data-label=line]").textContent,
+    shown: all("[data-label='start at'], [data-label='in program']", row).map((cell) => cell.textContent),
     words: row.textContent.toLowerCase() + " " + row.dataset.parts.toLowerCase(),
   }));
   const parts = new Set(all(".pick").map((button) => button.dataset.part.toLowerCase()));
@@ -23,7 +23,7 @@
   function holds(row, word) {
     if (parts.has(word)) return row.parts.includes(word); // stud-1 is not stud-10
     if (/^t\d+$/.test(word)) return row.cutter === word;
-    if (/^\d+$/.test(word)) return row.first.startsWith(word) || row.lines.some(([a, b]) => a <= word && word <= b);
+    if (/^\d+$/.test(word)) return row.shown.some((line) => line.startsWith(word)) || row.lines.some(([a, b]) => a <= word && word <= b);
     return row.words.includes(word);
   }
 

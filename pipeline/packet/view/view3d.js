@@ -195,7 +195,7 @@ function billetwrightStart(T) {
       ["part", step.part],
       ["feature", step.feature],
       ["Z from, to", shown(step.top) + " to " + shown(step.bottom) + " " + scene.units],
-      ["program", "from line " + step.line],
+      ["program", "restart at line " + step.start + ", cut from line " + step.line],
       ["how", step.note]
     ].forEach(function (fact) {
       if (!fact[1]) return;

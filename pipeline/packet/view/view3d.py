@@ -75,6 +75,7 @@ def scene_json(*, setup: Setup, plan: Plan, program: Program, crib: Crib, units:
         ],
         "steps": [
             _step(path, lines[path.operation.id], setup.z.clearance_mm, numbers.index(path.operation.cutter))
+            | {"start": _start(program, lines[path.operation.id][0].first_line)}
             for path in plan.toolpaths
         ],
     }
@@ -219,6 +220,12 @@ def _step(path: Toolpath, spans: Sequence[LineRange], clearance_mm: float, cutte
         "moves": packed([(len(p), k, f * FEED_COUNTS) for k, f, p in moves], counts=1),
         "xyz": packed([point for _, _, points in moves for point in points], counts=PATH_COUNTS),
     }
+
+
+def _start(program: Program, line: int) -> int:
+    """Where to start the program again to come to a line: the last start before it while its cutter is in."""
+    begin = max((section.first_line for section in program.sections if section.first_line <= line), default=1)
+    return max((start.line for start in program.starts if begin <= start.line <= line), default=begin)
 
 
 def _kind(part: Part) -> dict[str, Any]:

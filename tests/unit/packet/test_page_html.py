@@ -181,11 +181,11 @@ def test_every_operation_is_in_one_row_and_its_lines_lead_to_it(page):
 
 def test_rows_stand_under_their_cutter_with_its_speed(page):
     heads = [" ".join(e["text"].split()) for e in page.by_class("op-head")][:3]
-    starts = [section.first_line for section in small.program().sections]
+    starts = [start.line for start in small.program().starts]
     assert heads == [
-        f'T1 rougher, 1/4" (long), 3000 rpm starts at line {starts[0]}',
-        f"T2 drill, 3000 rpm starts at line {starts[1]}",
-        f"T3 finisher starts at line {starts[2]}",
+        f'T1 rougher, 1/4" (long), 3000 rpm start at line {starts[0]}',
+        f"T2 drill, 3000 rpm start at line {starts[1]}",
+        f"T3 finisher start at line {starts[2]}",
     ]
     assert [row["text"].count("rpm") for row in page.by_class("op-row")] == [0, 0, 1, 1], "two speeds"
 
@@ -204,10 +204,22 @@ def test_every_start_is_listed_under_its_cutter():
 def test_the_list_to_fetch_has_a_box_for_each_thing(page):
     boxes = [e for e in page.all("input", type="checkbox") if "fetch" in e["inside"]]
     things = page.by_id("fetch")["text"]
-    wanted = [JOB.billet.name, "10.000 mm", "cam-back", small.program().file, "Class D agent", "T1", "T2", "T3"]
+    wanted = [
+        JOB.billet.name,
+        "10.000 mm",
+        "Pointer",
+        "cam-back",
+        small.program().file,
+        "Class D agent",
+        "T1",
+        "T2",
+        "T3",
+    ]
     wanted += [stop.name for stop in JOB.holding.stops]
     assert [word for word in wanted if word not in things] == []
-    assert len(boxes) == 8 + 1, "the three stops share one"
+    wanted += ["chip trap", "calls M8", "set to at most 0.010 mm", "carbide, sticks out at least 20.00"]
+    assert [word for word in wanted if word not in things] == []
+    assert len(boxes) == 8 + 5, "the three stops share one"
     assert page.all("a", href="setup-sheet.pdf")
 
 

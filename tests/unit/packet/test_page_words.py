@@ -8,8 +8,10 @@ from pathlib import Path
 import pytest
 
 import pipeline.packet
+from pipeline.packet.copies import copies, kind_of
 from pipeline.packet.nest_drawing import _n
-from pipeline.packet.page.page import _css_text, _joined, _plain_name, copies, kind_of
+from pipeline.packet.page.page import _css_text, _environment
+from pipeline.packet.page.rows import _figure, _joined, _plain_name
 
 FOLDER = Path(pipeline.packet.__file__).parent
 STYLE = (FOLDER / "page/page.css").read_text()
@@ -57,6 +59,36 @@ def test_neighbouring_lines_are_one_span(spans, joined):
 
 def test_sizes_lose_their_unit_not_their_sense():
     assert [_plain_name(n) for n in ("pivot_width_mm", "belly_share", "mm_mm")] == ["pivot width", "belly share", "mm"]
+
+
+@pytest.mark.parametrize(
+    ("label", "value", "shown"),
+    [
+        ("spring length, mm", 25.4, ("spring length, in", 1.0)),
+        ("plan area, mm2", 645.16, ("plan area, in2", 1.0)),
+        ("spring rate, N/mm", 24.6, ("spring rate, N/mm", 24.6)),
+        ("share", 0.5, ("share", 0.5)),
+    ],
+)
+def test_design_figures_are_in_the_unit_that_their_label_names(label, value, shown):
+    name, turned = _figure(label, value, "in")
+    assert (name, turned) == (shown[0], pytest.approx(shown[1]))
+    assert _figure(label, value, "mm") == (label, value)
+
+
+@pytest.mark.parametrize(
+    ("said", "pieces"),
+    [
+        ("0.1250 +0.0039 / -0.0020", 1),
+        ("2-56 UNC-2B, minor diameter 0.0667 to 0.0737", 5),
+        ("0.6267 x 0.6099, corner R0.0787", 3),
+        ("through to the bottom", 4),
+    ],
+)
+def test_a_size_does_not_break_over_lines(said, pieces):
+    shown = _environment("in").filters["whole"](said)
+    assert len(shown.split(" ")) == pieces
+    assert shown.replace("\u00a0", " ") == said
 
 
 def test_text_in_a_style_cannot_end_it():

@@ -73,6 +73,12 @@ def test_a_step_per_toolpath_in_cutting_order():
     assert [step["line"] for step in steps] == [first[path.operation.id] for path in plan.toolpaths]
 
 
+def test_a_step_names_the_start_before_it():
+    starts = [start.line for start in small.program().starts]
+    for step in json.loads(scene_text())["steps"]:
+        assert step["start"] == max(line for line in starts if line <= step["line"])
+
+
 def test_every_move_ends_where_the_plan_says():
     for step, path in zip(json.loads(scene_text())["steps"], small.plan().toolpaths, strict=True):
         drawn, wanted = ends(step), planned(path)
