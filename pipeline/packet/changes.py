@@ -77,7 +77,7 @@ def _parts(before: Summary, after: Summary, unit: str) -> Iterator[str]:
             if sizes:
                 yield f"{name}: " + ", ".join(sizes)
             elif old[name]["solid"] != new[name]["solid"]:
-                yield f"{name}: drawn otherwise with the same sizes; the family's file changed"
+                yield f"{name}: drawn otherwise with the same sizes, by another version"
         if before["placed"].get(name, 0) != after["placed"].get(name, 0):
             yield f"{name}: {before['placed'].get(name, 0)} placed -> {after['placed'].get(name, 0)} placed"
 

@@ -49,6 +49,7 @@ def setup_sheet_pdf(
 
     sources = Sources(
         job=job,
+        job_digest=job_digest,
         nest=nest,
         setup=setup,
         plan=plan,

@@ -18,6 +18,7 @@ class Sources:
     """One run's values. `program` is the checked text, `written` the one that goes out, None when it was refused."""
 
     job: Job
+    job_digest: str
     nest: Nest
     setup: Setup
     plan: Plan

@@ -61,7 +61,7 @@ def put(*path, value):
         (put("parts", "clip", "sizes", "length_mm", value=47.5), "PARTS", "clip: length 48 mm -> 47.5 mm"),
         (put("parts", "clip", "sizes", "screw_holes", value="three"), "PARTS", "clip: screw_holes two -> three"),
         (put("parts", "clip", "solid", value="z"), "PARTS",
-         "clip: drawn otherwise with the same sizes; the family's file changed"),
+         "clip: drawn otherwise with the same sizes, by another version"),
         (lambda new: new["parts"].pop("stud"), "PARTS", "stud: gone"),
         (put("placed", "stud", value=3), "PARTS", "stud: 2 placed -> 3 placed"),
         (put("placements", 0, "x_mm", value=13.0), "PLACEMENTS", "clip: moved 3 mm"),

@@ -203,8 +203,8 @@ def test_what_is_measured_and_set_before_clamping(pdf, real):
     blend = real["job"].machine.dialect.blend_mm / 25.4
     assert f"Control set to round corners by at most {blend:.4f} in" in words
     assert words.index("thickness, before clamping") < words.index("then clamps")
-    digest = hashlib.sha256(real["written"].text.encode()).hexdigest()
-    assert f"the SHA-256 of the file at the control begins {digest[:16]}" in words
+    assert f"its head says job digest {real['job_digest'][:12]}" in words
+    assert f"job digest: {real['job_digest']}" in real["written"].text
     assert "nothing to key in" in words and "stop below" in words
     exact = text_of(setup_sheet_pdf(**by_hand(replace(small.MM, path_word="G61"))))
     assert "Exact path: the program calls G61; ask the machine's manual" in exact and "round corners" not in exact
