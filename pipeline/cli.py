@@ -66,7 +66,7 @@ def make(
             job = read_job(job_file)
             folder = out or Path("out") / job.name
             check_place(folder, job.name)
-            kept = kept_nest(keep_nest) if keep_nest else None
+            kept = kept_nest(keep_nest, [part.name for part in job.parts]) if keep_nest else None
         cache = None if no_cache else Cache(default_folder())
         keep = StageFolder(keep_stages) if keep_stages else None
 
@@ -191,6 +191,8 @@ def schema() -> None:
 
 def main() -> None:
     """Run the command and leave with its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]  # a terminal may not know a letter
     try:
         code = app(standalone_mode=False) or 0  # outside standalone mode an exit code comes back as a value
         if code == _INTERRUPTED:
@@ -242,6 +244,9 @@ def _print_result(summary: dict, folder: Path, seconds: float) -> None:
             f"{program['setup']}: {program['file'] or 'no program written'}, {program['lines']} lines,"
             f" {(program['cutting_s'] + program['air_s']) / 60:.0f} min"
         )
+    if summary["kept_placements"] is not None:
+        n = len(summary["placements"])
+        typer.echo(f"nest kept: {summary['kept_placements']} of {n} placements where they were")
     later = Counter(left["operation"] for left in summary["not_cut"])
     typer.echo(f"not cut by this program: {', '.join(later) or 'nothing'}")
     typer.echo(f"packet: {folder / 'packet.html'}")

@@ -16,8 +16,10 @@ import hashlib
 import os
 import pickle
 import platform
+import re
 import zlib
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from functools import cache
 from importlib import metadata
 from pathlib import Path
@@ -36,21 +38,30 @@ _LIBRARIES = ("cadquery", "cadquery-ocp", "ezdxf", "jinja2", "llvmlite", "matplo
               "scipy", "shapely")  # fmt: skip
 _HEAD = 32  # bytes of SHA-256 before the value
 _ROOT = Path(__file__).resolve().parents[1]
+_ENTRY = re.compile(r"[0-9a-f]{64}|\.[0-9a-f]{64}\.\d+")  # a result, or one that is being written
 _EVERY = 16  # entries written between two looks at the folder's size
 
 
-def default_folder() -> Path:
-    """The user's cache folder, as the XDG base directory specification has it."""
-    home = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
+def default_folder() -> Path | None:
+    """The user's cache folder, as the XDG base directory specification has it; None for a user without a home."""
+    try:
+        home = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
+    except RuntimeError:
+        return None
     return Path(home) / "billetwright"
 
 
 class Cache:
     """A folder of stage results. Any fault of the disk means working without it, never a failed run."""
 
-    def __init__(self, folder: Path, *, limit_bytes: int = LIMIT_BYTES):
-        self._folder, self._limit_bytes = folder, limit_bytes
+    def __init__(self, folder: Path | None, *, limit_bytes: int = LIMIT_BYTES):
+        self._folder, self._limit_bytes = folder or Path(), limit_bytes
         self._written = 0
+        self._usable = folder is not None
+        if folder is None:
+            return
+        for stage in sorted(_KEPT):
+            source(_STAGE_PACKAGE.get(stage, stage))  # now, before a stage is loaded: what runs is what is named
         try:
             folder.mkdir(parents=True, exist_ok=True, mode=0o700)
             seen = folder.stat()
@@ -73,6 +84,7 @@ class Cache:
         body = zlib.compress(pickle.dumps(value, protocol=pickle.HIGHEST_PROTOCOL), level=1)
         beside = file.with_name(f".{file.name}.{os.getpid()}")
         try:
+            beside.touch(mode=0o600)
             beside.write_bytes(hashlib.sha256(body).digest() + body)
             os.replace(beside, file)
         except OSError:
@@ -88,14 +100,17 @@ class Cache:
         for entry in os.scandir(self._folder):
             try:
                 seen = entry.stat()
-            except FileNotFoundError:
+            except OSError:
                 continue
+            if not _ENTRY.fullmatch(entry.name):
+                continue  # not ours
             entries.append((seen.st_mtime_ns, seen.st_size, entry.path))
         total = sum(size for _, size, _ in entries)
         if total <= self._limit_bytes:
             return
         for _, size, path in sorted(entries):
-            Path(path).unlink(missing_ok=True)
+            with suppress(OSError):
+                Path(path).unlink()
             total -= size
             if total <= 0.8 * self._limit_bytes:
                 return

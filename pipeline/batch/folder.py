@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 import os
 import shutil
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -21,11 +22,13 @@ from pipeline.stages import Kept
 
 _SUMMARY = "summary.json"  # names the job and every file of its packet
 _CHANGES = "changes.txt"
+_FARTHEST_MM = 1e5
 _BESIDE = {_SUMMARY, "run.json", _CHANGES}  # what the summary cannot name: itself, times, the packet before
 
 
 def check_place(folder: Path, job: str) -> None:
     """Raises BadInput (J190) when `folder` holds anything but an earlier packet of this job, or cannot be written."""
+    folder = folder.resolve()
     if folder.exists():
         found = _stranger(folder, job)
         if found:
@@ -42,6 +45,7 @@ def write_folder(folder: Path, files: Mapping[str, bytes], job: str) -> str:
     Raises BadInput (J190) as `check_place` does, or when the disk refuses; the earlier packet is then still there.
     """
     check_place(folder, job)
+    folder = folder.resolve()  # a link stays a link: what it leads to is replaced
     before = summary_of(folder)
     different = changes(before, json.loads(files[_SUMMARY])) if before is not None else ""
     if different:
@@ -82,22 +86,31 @@ def holds_packet(folder: Path) -> bool:
 def summary_of(folder: Path) -> dict[str, Any] | None:
     """The summary of the packet there; None when there is none that can be read."""
     try:
-        summary = json.loads((folder / _SUMMARY).read_text())
-    except (OSError, ValueError):
+        summary = json.loads((folder / _SUMMARY).read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
         return None
     return summary if isinstance(summary, dict) else None
 
 
-def kept_nest(folder: Path) -> Kept:
-    """The placements of the packet there, to be kept. Raises BadInput (J194) when it has none that can be read."""
+def kept_nest(folder: Path, parts: Iterable[str]) -> Kept:
+    """The placements of the packet there, to be kept. Raises BadInput (J194) when it has none that can be read, or
+    places parts that are not among `parts`, the names of the job's."""
     kept: dict[str, list[tuple[float, float, float]]] = {}
+    found = "no packet whose nest can be kept"
     try:
         for spot in (summary_of(folder) or {})["placements"]:
             place = (float(spot["x_mm"]), float(spot["y_mm"]), float(spot["angle_rad"]))
+            if not all(math.isfinite(v) and abs(v) < _FARTHEST_MM for v in place):
+                raise ValueError(f"a part at {place}")
             kept.setdefault(spot["kind"], []).append(place)
-    except (KeyError, TypeError, ValueError) as error:
-        finding = Finding(code="J194", where=f"folder {folder}", found="no packet whose nest can be kept",
-                          wanted="the folder of a packet made by this version",
+        strange = sorted(set(kept) - set(parts))
+        if strange:
+            found = f"a nest with parts that the job does not have: {', '.join(strange)}"
+        if strange or not kept:
+            raise ValueError(found)
+    except (KeyError, TypeError, ValueError, OverflowError, RecursionError) as error:
+        finding = Finding(code="J194", where=f"folder {folder}", found=found,
+                          wanted="the folder of a packet of such a job, made by this version",
                           hint="give the folder of an earlier run")  # fmt: skip
         raise BadInput([finding]) from error
     return {kind: tuple(places) for kind, places in kept.items()}
@@ -123,7 +136,7 @@ def _stranger(folder: Path, job: str) -> str:
     if not names:
         return ""
     try:
-        summary = json.loads((folder / _SUMMARY).read_text())
+        summary = json.loads((folder / _SUMMARY).read_text(encoding="utf-8"))
         ours, of_job = {*summary["files"], *_BESIDE}, summary["job"]
     except (OSError, ValueError, KeyError, TypeError):
         return "files that are not a packet"

@@ -53,7 +53,7 @@ def write_gallery(folder: Path, *, title: str = "Packets", not_made: Mapping[str
     found = [entry for entry in _entries(folder, "") if entry.place not in not_made]
     found += [Entry(place=place, fault=reason) for place, reason in not_made.items()]
     entries = tuple(sorted(found, key=lambda entry: entry.place.split("/")))
-    if all(entry.fault for entry in entries):
+    if not not_made and all(entry.fault for entry in entries):
         what = "; ".join(["no packet", *(f"{entry.place}: {entry.fault}" for entry in entries[:5])])
         is_packet = (folder / _SUMMARY).is_file()
         raise _refused(

@@ -36,4 +36,4 @@ def junit_xml(name: str, results: Sequence[Mapping[str, Any]]) -> bytes:
 
 def _plain(text: str) -> str:
     """Without the control characters that XML cannot hold."""
-    return "".join(c if c >= " " or c in "\n\t" else " " for c in text)
+    return "".join(c if c.isprintable() or c in "\n\t" else " " for c in text)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import enum
-import shutil
+import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,8 @@ from pipeline.model.findings import Finding
 _INLINE = 24  # numbers of an array that still stand in the YAML
 _LINES = 12  # lines of a text that still do
 _MARK = "stages.txt"  # says that the folder is ours
+_SAYS = "Values between the stages of one run, in their order; arrays beside them.\n"
+_KEPT_NAME = re.compile(r"\d\d-[a-z]+\.")
 
 
 class StageFolder:
@@ -30,14 +32,18 @@ class StageFolder:
     """
 
     def __init__(self, folder: Path):
-        if folder.exists() and not (folder.is_dir() and ((folder / _MARK).is_file() or not any(folder.iterdir()))):
-            raise BadInput([Finding(code="J193", where=f"folder {folder}", found="something that is not kept stages",
-                                    wanted="a new or empty folder, or stages kept before",
-                                    hint="give another --keep-stages")])  # fmt: skip
-        shutil.rmtree(folder, ignore_errors=True)
-        folder.mkdir(parents=True)
-        (folder / _MARK).write_text("Values between the stages of one run, in their order; arrays beside them.\n")
         self._folder, self._n = folder, 0
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            there = [entry.name for entry in folder.iterdir()]
+            others = [name for name in there if name != _MARK and not _KEPT_NAME.match(name)]
+            if there and (others or (folder / _MARK).read_text(encoding="utf-8") != _SAYS):
+                raise _refused(folder, f"files that are not kept stages: {', '.join(sorted(others)[:5]) or _MARK}")
+            for name in there:
+                (folder / name).unlink()
+            (folder / _MARK).write_text(_SAYS, encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise _refused(folder, str(error)) from error
 
     def write(self, stage: str, value: object) -> None:
         """Write one value; what does not read well in YAML goes into files named after it and the way to it."""
@@ -48,7 +54,13 @@ class StageFolder:
         for file, put in beside.items():
             put(self._folder / file)
         text = yaml.safe_dump(tree, sort_keys=False, allow_unicode=True, width=110)
-        (self._folder / f"{name}.yaml").write_text(text)
+        (self._folder / f"{name}.yaml").write_text(text, encoding="utf-8")
+
+
+def _refused(folder: Path, found: str) -> BadInput:
+    return BadInput([Finding(code="J193", where=f"folder {folder}", found=found,
+                             wanted="a new or empty folder, or stages kept before",
+                             hint="give another --keep-stages, or move what is there")])  # fmt: skip
 
 
 def _tree(value: Any, at: str, beside: dict[str, Callable[[Path], Any]]) -> Any:
@@ -62,7 +74,7 @@ def _tree(value: Any, at: str, beside: dict[str, Callable[[Path], Any]]) -> Any:
     if isinstance(value, str):
         if value.count("\n") <= _LINES:
             return value
-        return _aside(f"{at}.txt", beside, lambda path: path.write_text(value))
+        return _aside(f"{at}.txt", beside, lambda path: path.write_text(value, encoding="utf-8"))
     if isinstance(value, bytes):
         ending = "" if Path(at).suffix in _KNOWN else ".bin"
         return _aside(f"{at}{ending}", beside, lambda path: path.write_bytes(value))

@@ -30,6 +30,10 @@ from pipeline.shop.strict_yaml import Entry, Node, load
 ORDER, TEMPLATE = "order", "template"
 _NAME = Label(60)
 _NOTES = ("notes",)
+_NOT_HERE = {
+    "units": "bare values are in the template's unit; a value may carry its own, such as 0.25 in",
+    "based_on": "name the job file to build on in the column template",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +100,11 @@ def _header_findings(orders: Path, header: Sequence[str]) -> list[Finding]:
         found.append(_at(orders, 1, "J161", "the header", "no column order", "a column that names each order",
                          hint=nearest(ORDER, header)))  # fmt: skip
     for number, name in enumerate(header, 1):
+        if not name.isprintable():
+            found.append(_at(orders, 1, "J162", "the header", f"the column {name!r}", "words that can be read", number))
+        if name in _NOT_HERE:
+            found.append(_at(orders, 1, "J162", name, f"the column {name}", "keys that an order can change", number,
+                             hint=_NOT_HERE[name]))  # fmt: skip
         if name in header[: number - 1]:
             found.append(_at(orders, 1, "J162", name, f"the column {name} a second time", "each column once", number))
         below = [other for other in header if other.startswith(f"{name}.")] if name else []

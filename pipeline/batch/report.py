@@ -60,10 +60,11 @@ class BatchReport:
         words = [result["verdict"] for result in batch.results]
         counts = ", ".join(f"{words.count(word)} {word}" for word in dict.fromkeys(sorted(words)))
         print(f"{counted(len(words), 'order')}: {counts}; {len(batch.unchanged)} unchanged since an earlier run")
+        if batch.earlier:
+            print(f"NOT made again; an EARLIER packet still lies in {self._folder}: {', '.join(batch.earlier)}")
         if batch.strays:
-            print(f"not of this list as it stands, but still in {self._folder}: {', '.join(batch.strays)}")
-        if any(result["packet"] for result in batch.results):
-            print(f"overview: {self._folder / 'gallery.html'}")
+            print(f"gone from the list, but still in {self._folder}: {', '.join(batch.strays)}")
+        print(f"overview: {self._folder / 'gallery.html'}")
         print(f"for scripts: {self._folder / 'results.jsonl'}, {self._folder / 'junit.xml'}")
 
 

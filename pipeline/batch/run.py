@@ -13,7 +13,7 @@ from __future__ import annotations
 import fcntl
 import hashlib
 import json
-import os
+import re
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Future, as_completed
@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.batch.cache import edition
-from pipeline.batch.folder import check_place, is_whole, put_file, write_folder
+from pipeline.batch.folder import is_whole, put_file, write_folder
 from pipeline.batch.gallery import write_gallery
 from pipeline.batch.junit import junit_xml
 from pipeline.batch.orders import Order, read_orders
@@ -35,19 +35,24 @@ from pipeline.model.findings import Finding
 
 RESULTS, JUNIT, GALLERY = "results.jsonl", "junit.xml", "gallery.html"
 _LOCK = ".batch-lock"
+_HALF = re.compile(r"\.(?P<name>.+)\.\d+\.(new|old)")
 _OURS = {RESULTS, JUNIT, GALLERY, _LOCK}
 EXIT = {"released": 0, "refused": 1, "not made": 2, "failed": 3}
 
 Result = Mapping[str, Any]  # one line of results.jsonl
+_NOTHING: Result = {"order": "", "verdict": "", "key": "", "packet": ""}  # what every line has, and more
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Batch:
-    """What a batch came to. `results` in the order of the list; `unchanged` are those that were there already;
-    `strays` are folders that hold no packet of this list: their order is gone from it, or could not be made again."""
+    """What a batch came to. `results` in the order of the list; `unchanged` are those that were there already.
+
+    Folders with a packet of an earlier run: `earlier`, whose order could not be made again, and `strays`, whose order
+    is gone from the list."""
 
     results: tuple[Result, ...]
     unchanged: frozenset[str]
+    earlier: tuple[str, ...]
     strays: tuple[str, ...]
 
     @property
@@ -79,11 +84,11 @@ def run_batch(
     _check_folder(out, {order.name for order in listed})
     checked(listed)
     with _locked(out):
-        _sweep(out)
+        _sweep(out, {order.name for order in listed})
         made_by = edition()
         keys = {order.name: digest((order.job, made_by, force)) for order in listed if order.job is not None}
         results = {
-            order.name: before[order.name]
+            order.name: {**before[order.name], "line": order.line}
             for before in [_read_results(out / RESULTS)]
             for order in listed
             if order.job is not None and _is_unchanged(before.get(order.name), keys[order.name], out / order.name)
@@ -97,17 +102,24 @@ def run_batch(
         with _outcomes(todo, workers, cluster, force=force, use_cache=use_cache, made_by=made_by) as outcomes:
             for n, (order, outcome) in enumerate(outcomes, 1):
                 result = _result(order, keys[order.name], outcome)
-                different = write_folder(out / order.name, outcome.files, order.name) if outcome.files else ""
+                different = ""
+                if outcome.files:
+                    try:
+                        different = write_folder(out / order.name, outcome.files, order.name)
+                    except BadInput as bad:  # somebody's files in its place, or a full disk: the others go on
+                        result = _result(order, "", Outcome(word="not made", findings=bad.findings, files={}))
                 results[order.name] = result
                 _write_results(out, listed, results)
                 done(result, different, n, len(todo))
         ordered = tuple(results[order.name] for order in listed)
         put_file(out / JUNIT, junit_xml(orders.stem, ordered))
-        if any(result["packet"] for result in ordered):
-            not_made = {result["order"]: _reason(result) for result in ordered if not result["packet"]}
-            write_gallery(out, title=f"Orders of {orders.stem}", not_made=not_made)
-        strays = sorted(f.name for f in out.iterdir() if f.is_dir() and not results.get(f.name, {}).get("packet"))
-    return Batch(results=ordered, unchanged=unchanged, strays=tuple(strays))
+        folders = {f.name for f in out.iterdir() if f.is_dir()}
+        earlier = sorted(name for name in folders if name in results and not results[name]["packet"])
+        strays = sorted(folders - results.keys())
+        not_made = {result["order"]: _reason(result) for result in ordered if not result["packet"]}
+        not_made |= {name: "not in the list any more; what lies there is of an earlier run" for name in strays}
+        write_gallery(out, title=f"Orders: {orders.name}", not_made=not_made)
+    return Batch(results=ordered, unchanged=unchanged, earlier=tuple(earlier), strays=tuple(strays))
 
 
 def _result(order: Order, key: str, outcome: Outcome) -> Result:
@@ -190,12 +202,13 @@ def _read_results(file: Path) -> dict[str, Result]:
     """Results by order; what cannot be read is not there."""
     found = {}
     try:
-        for line in file.read_text().splitlines():
-            result = json.loads(line)
-            if {"key", "verdict", "packet"} <= result.keys():
+        for line in file.read_text(encoding="utf-8").split("\n"):
+            result = json.loads(line) if line else _NOTHING
+            if _NOTHING.keys() <= result.keys():
                 found[result["order"]] = result
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         pass
+    found.pop("", None)
     return found
 
 
@@ -205,9 +218,9 @@ def _write_results(out: Path, listed: Sequence[Order], results: Mapping[str, Res
 
 
 def _check_folder(out: Path, names: set[str]) -> None:
-    """Raises BadInput (J195) when the folder is somebody else's, J190 when a packet's place is taken."""
-    if out.exists() and not (out / RESULTS).is_file():
-        names_there = sorted(f.name for f in out.iterdir() if f.name not in _OURS) if out.is_dir() else ["a file"]
+    """Raises BadInput: J195 when the folder is somebody else's, J163 when an order has the name of a file of ours."""
+    if out.exists() and not _is_ours(out):
+        names_there = sorted(f.name for f in out.iterdir() if f.name != _LOCK) if out.is_dir() else ["a file"]
         held = ", ".join(names_there[:5])
         if held:
             raise BadInput([Finding(code="J195", where=f"output folder {out}", found=held,
@@ -217,13 +230,17 @@ def _check_folder(out: Path, names: set[str]) -> None:
         Finding(code="J163", where=name, found="the name of a file that every batch writes", wanted="another name")
         for name in sorted(names & _OURS)
     ]
-    for name in sorted(names - _OURS):
-        try:
-            check_place(out / name, name)
-        except BadInput as bad:
-            findings += bad.findings
     if findings:
         raise BadInput(findings)
+
+
+def _is_ours(out: Path) -> bool:
+    """A batch was here: its list of results, which is its first file, holds nothing but results."""
+    try:
+        lines = (out / RESULTS).read_text(encoding="utf-8").split("\n")
+        return all(_NOTHING.keys() <= json.loads(line).keys() for line in lines if line)
+    except (OSError, ValueError, AttributeError):
+        return False
 
 
 @contextmanager
@@ -240,10 +257,12 @@ def _locked(out: Path) -> Iterator[None]:
         yield
 
 
-def _sweep(out: Path) -> None:
-    """Take away what a killed batch left half written."""
+def _sweep(out: Path, names: set[str]) -> None:
+    """Take away what a killed batch left half written: `.NAME.PROCESS.new` and `.old` of its own names."""
     for left in out.glob(".*"):
-        if left.suffix in (".new", ".old"):
-            shutil.rmtree(left, ignore_errors=True)
-            if left.exists():
-                os.unlink(left)
+        found = _HALF.fullmatch(left.name)
+        if found and found["name"] in names | _OURS:
+            if left.is_dir() and not left.is_symlink():
+                shutil.rmtree(left, ignore_errors=True)
+            else:
+                left.unlink()

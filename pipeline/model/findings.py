@@ -55,7 +55,8 @@ class Finding:
         text = f"{place}{self.code} {self.severity}: {self.where}: found {self.found}"
         wanted = f"allowed: {self.wanted}" if self.wanted else ""
         rest = [self.hint, wanted] if self.hint.startswith(GUESS) else [wanted, self.hint]  # a good guess goes first
-        return "; ".join([text, *filter(None, rest)])
+        whole = "; ".join([text, *filter(None, rest)])
+        return "".join(c if c.isprintable() or c in "\n\t" else repr(c)[1:-1] for c in whole)  # no terminal is steered
 
 
 def has_errors(findings: Iterable[Finding]) -> bool:

@@ -199,7 +199,9 @@ def test_what_changed_is_made_again_and_says_what_is_different(unbroken, shop):
     assert "2 unchanged" in done.stdout, done.stdout  # S-1 and the one that does not fit
     assert "bore_depth 2.2 mm -> 2.3 mm" in (out / "S-3/changes.txt").read_text()
     assert (out / "S-2/nest.dxf").read_bytes() == (unbroken[1] / "S-2/nest.dxf").read_bytes()
-    assert "still in" in done.stdout and "S-6" in done.stdout.rpartition("still in")[2]
+    assert "gone from the list" in done.stdout and "S-6" in done.stdout.rpartition("gone from the list")[2]
+    page = (out / "gallery.html").read_text()
+    assert "not in the list any more" in page and "S-6/packet.html" not in page
     assert json.loads((out / "S-7/summary.json").read_text())["job"] == "S-7"
 
 
@@ -210,6 +212,36 @@ def test_a_folder_of_someone_else_is_left_alone(shop):
     done = batch(shop, out)
     assert done.returncode == 2 and "J195" in done.stderr
     assert [f.name for f in out.iterdir()] == ["to-mother.txt"]
+
+
+def test_files_that_only_have_our_names_are_left_alone(shop):
+    out = shop / "theirs"
+    (out / ".keep.old").mkdir(parents=True)
+    (out / "results.jsonl").write_text('{"experiment": 1}\n')
+    (out / "junit.xml").write_text("mine")
+    before = content(out)
+    done = batch(shop, out)
+    assert done.returncode == 2 and "J195" in done.stderr
+    assert content(out) == before and (out / ".keep.old").is_dir()
+
+
+def test_no_page_goes_on_calling_an_order_released(unbroken, shop):
+    """All rows are bad now: the overview says so, the packets that lie there are named as earlier ones and stay."""
+    out = shop / "spoilt"
+    subprocess.run(["cp", "-r", unbroken[1], out], check=True)
+    (out / "S-1/note.txt").write_text("mine")
+    (shop / "spoilt.csv").write_text("order,parts.stud.count\nS-1,two\nS-2,two\n")
+    words = ["batch", str(shop / "studs.yaml"), "--orders", str(shop / "spoilt.csv"), "--out", str(out)]
+    done = command(*words, cache=shop / "cache")
+    assert done.returncode == 2
+    assert "an EARLIER packet still lies" in done.stdout and "S-1, S-2" in done.stdout
+    page = (out / "gallery.html").read_text()
+    assert "0 of 4 released" in page and "packet.html" not in page
+    assert (out / "S-1/note.txt").read_text() == "mine"
+    (shop / "spoilt.csv").write_text("order\nS-1\nS-9\n")
+    again = command(*words, cache=shop / "cache")  # one place is taken by somebody's file: the other order is made
+    assert {name: line["verdict"] for name, line in results(out).items()} == {"S-1": "not made", "S-9": "released"}
+    assert again.returncode == 2 and "J190" in again.stderr
 
 
 def fall_over(job, **options):

@@ -7,7 +7,7 @@ import os
 
 import pytest
 
-from pipeline.batch.folder import check_place, write_folder
+from pipeline.batch.folder import check_place, kept_nest, write_folder
 from pipeline.errors import BadInput
 
 
@@ -86,3 +86,36 @@ def test_stopped_between_the_renames_the_earlier_packet_comes_back(tmp_path, mon
         write_folder(tmp_path / "packet", packet("b.ngc"), "knife")
     assert {f.name: f.read_bytes() for f in (tmp_path / "packet").iterdir()} == PACKET
     assert [f.name for f in tmp_path.iterdir()] == ["packet"]
+
+
+def test_a_link_stays_a_link_and_what_it_leads_to_is_replaced(tmp_path):
+    """The mill may read from a share behind it: it must not go on seeing the program of the run before."""
+    (tmp_path / "share").mkdir()
+    (tmp_path / "packet").symlink_to(tmp_path / "share")
+    for names in (("a.ngc",), ("b.ngc",)):
+        write_folder(tmp_path / "packet", packet(*names), "knife")
+    assert (tmp_path / "packet").is_symlink()
+    assert {f.name for f in (tmp_path / "share").iterdir()} == {"b.ngc", "changes.txt", "summary.json"}
+    assert {f.name for f in tmp_path.iterdir()} == {"packet", "share"}
+
+
+SPOT = {"part": "clip", "kind": "clip", "x_mm": 1.0, "y_mm": 2.0, "angle_rad": 0.5}
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["", "{}", "[]", '{"placements": []}', '{"placements": 5}', '{"placements": [{}]}', "[" * 100_000,
+     *(json.dumps({"placements": [SPOT | change]}) for change in (
+         {"x_mm": float("nan")}, {"y_mm": float("inf")}, {"angle_rad": -1e308}, {"x_mm": "far"}, {"kind": "wheel"},
+         {"x_mm": 10**400}))],
+)  # fmt: skip
+def test_a_nest_that_cannot_be_kept_is_bad_input(tmp_path, text):
+    (tmp_path / "summary.json").write_text(text)
+    with pytest.raises(BadInput, match="J194"):
+        kept_nest(tmp_path, ["clip", "stud"])
+
+
+def test_a_nest_is_kept_to_the_last_bit(tmp_path):
+    spots = [SPOT | {"x_mm": 0.1 + 0.2}, SPOT | {"part": "stud-1", "kind": "stud"}]
+    (tmp_path / "summary.json").write_text(json.dumps({"placements": spots}))
+    assert kept_nest(tmp_path, ["clip", "stud"]) == {"clip": ((0.1 + 0.2, 2.0, 0.5),), "stud": ((1.0, 2.0, 0.5),)}

@@ -63,3 +63,18 @@ def test_kept_before_is_replaced_and_nothing_else(tmp_path):
 def test_what_cannot_be_written_is_not_passed_over(tmp_path):
     with pytest.raises(TypeError, match="object"):
         StageFolder(tmp_path / "stages").write("nest", [object()])
+
+
+@pytest.mark.parametrize("mark", ["x\n", None])
+def test_a_folder_that_only_looks_like_ours_loses_nothing(tmp_path, mark):
+    """A file of that name with other words in it, or a genuine folder into which somebody put a note."""
+    folder = tmp_path / "stages"
+    if mark is None:
+        StageFolder(folder).write("nest", 1)
+    else:
+        folder.mkdir()
+        (folder / "stages.txt").write_text(mark)
+    (folder / "thesis.txt").write_text("years of work")
+    with pytest.raises(BadInput, match="J193"):
+        StageFolder(folder)
+    assert (folder / "thesis.txt").read_text() == "years of work"
