@@ -22,13 +22,11 @@ from pipeline.model.setup import Setup
 from pipeline.model.toolpath import Plan
 from pipeline.model.units import MM_PER_INCH
 from pipeline.model.verdict import Verdict
-from pipeline.packet.copies import copies, kind_of
+from pipeline.packet.copies import copies
 from pipeline.packet.nest_drawing import draw_nest, draw_place, sheet_mm
 from pipeline.packet.page import rows
 from pipeline.packet.sheet import program as told
 from pipeline.packet.view import view3d
-
-__all__ = ["CAUTIONS", "SECTIONS", "copies", "kind_of", "page_html"]
 
 CAUTIONS = (
     "Run the program in air first, above the work, with your hand on feed hold.",

@@ -202,25 +202,6 @@ def _goes_on(ops: Sequence[Operation], op: Operation) -> bool:
     return of_one_part or all(o.feature_id == op.feature_id for o in ops)
 
 
-def starts_by_cutter(program: Program) -> dict[str, list[str]]:
-    """`T3` -> `2531 handle-left/pocket-1`, ...: where the machine can be started, in line order."""
-    starts: dict[str, list[str]] = {}
-    for start in program.starts:
-        cutter, _, place = start.words.partition(", ")
-        starts.setdefault(cutter, []).append(f"{start.line} {place}")
-    return starts
-
-
-def bores_to_measure(plan: Plan) -> tuple[str, ...]:
-    """Bores whose operation asks for a measurement, with the size that it gives."""
-    asked: dict[tuple[str, str], list[str]] = {}
-    for path in plan.toolpaths:
-        op = path.operation
-        if op.kind == "bore" and "measure" in op.note:
-            asked.setdefault((op.feature_id, op.note.split(",")[0]), []).append(op.part_id)
-    return tuple(f"{feature} {size} ({_listed(copies(ids))})" for (feature, size), ids in asked.items())
-
-
 def bores_of(plan: Plan, setup: Setup) -> tuple[Bore, ...]:
     """Bores whose operation asks for a measurement, with what is allowed of them."""
     asked: dict[tuple[str, str, tuple[float, float], tuple[float, float] | None], list[Operation]] = {}
