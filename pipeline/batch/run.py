@@ -146,7 +146,8 @@ def _result(order: Order, key: str, outcome: Outcome) -> Result:
 def _reason(result: Result) -> str:
     """Why an order has no packet, in a line."""
     lines = [str(Finding(**finding)) for finding in result["findings"]] or result["fault"].strip().splitlines()[-1:]
-    return f"not made: {lines[0]}" + (f" and {len(lines) - 1} more" if len(lines) > 1 else "")
+    more = f" and {len(lines) - 1} more" if len(lines) > 1 else ""
+    return f"{result['verdict']}: {lines[0]}{more}" if lines else str(result["verdict"])
 
 
 def _portable(finding: Finding) -> Finding:

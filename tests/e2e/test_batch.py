@@ -172,7 +172,9 @@ def _alive(session: int) -> list[str]:
 
 def test_two_batches_in_one_folder_refuse_each_other(shop):
     out = shop / "twice"
-    call = [sys.executable, "-m", "pipeline", *words(shop, out, "--no-cache")]
+    (shop / "long.csv").write_text("order\n" + "".join(f"L-{n}\n" for n in range(60)))  # longer than we look
+    call = [sys.executable, "-m", "pipeline", "batch", str(shop / "studs.yaml"), "--orders", str(shop / "long.csv"),
+            "--out", str(out), "--no-cache"]  # fmt: skip
     with subprocess.Popen(call, cwd=ROOT, stdout=subprocess.PIPE, text=True, env=environment(shop / "cache"),
                           start_new_session=True) as first:  # fmt: skip
         assert first.stdout is not None
