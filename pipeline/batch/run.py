@@ -113,7 +113,7 @@ def run_batch(
                 done(result, different, n, len(todo))
         ordered = tuple(results[order.name] for order in listed)
         put_file(out / JUNIT, junit_xml(orders.stem, ordered))
-        folders = {f.name for f in out.iterdir() if f.is_dir()}
+        folders = {f.name for f in out.iterdir() if f.is_dir() and not f.name.startswith(".")}
         earlier = sorted(name for name in folders if name in results and not results[name]["packet"])
         strays = sorted(folders - results.keys())
         not_made = {result["order"]: _reason(result) for result in ordered if not result["packet"]}
@@ -221,7 +221,8 @@ def _write_results(out: Path, listed: Sequence[Order], results: Mapping[str, Res
 def _check_folder(out: Path, names: set[str]) -> None:
     """Raises BadInput: J195 when the folder is somebody else's, J163 when an order has the name of a file of ours."""
     if out.exists() and not _is_ours(out):
-        names_there = sorted(f.name for f in out.iterdir() if f.name != _LOCK) if out.is_dir() else ["a file"]
+        ours = {_LOCK, *(left.name for left in _halves(out, names))}  # all that a batch killed at once leaves behind
+        names_there = sorted(f.name for f in out.iterdir() if f.name not in ours) if out.is_dir() else ["a file"]
         held = ", ".join(names_there[:5])
         if held:
             raise BadInput([Finding(code="J195", where=f"output folder {out}", found=held,
@@ -259,11 +260,15 @@ def _locked(out: Path) -> Iterator[None]:
 
 
 def _sweep(out: Path, names: set[str]) -> None:
-    """Take away what a killed batch left half written: `.NAME.PROCESS.new` and `.old` of its own names."""
-    for left in out.glob(".*"):
-        found = _HALF.fullmatch(left.name)
-        if found and found["name"] in names | _OURS:
-            if left.is_dir() and not left.is_symlink():
-                shutil.rmtree(left, ignore_errors=True)
-            else:
-                left.unlink()
+    """Take away what a killed batch left half written."""
+    for left in _halves(out, names):
+        if left.is_dir() and not left.is_symlink():
+            shutil.rmtree(left, ignore_errors=True)
+        else:
+            left.unlink()
+
+
+def _halves(out: Path, names: set[str]) -> list[Path]:
+    """What is half written: `.NAME.PROCESS.new` and `.old` of a batch's own names."""
+    found = [(left, _HALF.fullmatch(left.name)) for left in out.glob(".*")]
+    return [left for left, parts in found if parts and parts["name"] in names | _OURS]

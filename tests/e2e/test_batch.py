@@ -227,6 +227,22 @@ def test_files_that_only_have_our_names_are_left_alone(shop):
     assert content(out) == before and (out / ".keep.old").is_dir()
 
 
+def test_a_batch_killed_before_its_first_result_can_go_on(shop):
+    """The lock and half a list of results lie there; somebody's file of another name would be somebody's."""
+    out = shop / "at-once"
+    out.mkdir()
+    (out / ".batch-lock").write_text("")
+    (out / ".results.jsonl.4711.new").write_text('{"order"')
+    (shop / "one.csv").write_text("order\nS-1\n")
+    words = ["batch", str(shop / "studs.yaml"), "--orders", str(shop / "one.csv"), "--out", str(out)]
+    (out / ".other.4711.new").write_text("mine")
+    assert "J195" in command(*words, cache=shop / "cache").stderr
+    (out / ".other.4711.new").unlink()
+    done = command(*words, cache=shop / "cache")
+    assert done.returncode == 0, done.stderr
+    assert sorted(f.name for f in out.glob(".*")) == [".batch-lock"]
+
+
 def test_no_page_goes_on_calling_an_order_released(unbroken, shop):
     """All rows are bad now: the overview says so, the packets that lie there are named as earlier ones and stay."""
     out = shop / "spoilt"
