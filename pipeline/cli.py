@@ -13,13 +13,19 @@ import traceback
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from pipeline.errors import BadInput, PlanError
 from pipeline.model.findings import Finding, has_errors
+
+if TYPE_CHECKING:  # loaded by the commands that use them: help and wrong words answer at once
+    from pipeline.batch.cache import Cache
+    from pipeline.batch.keep import StageFolder
+    from pipeline.stages import Run
 
 app = typer.Typer(
     add_completion=False,
@@ -28,12 +34,16 @@ app = typer.Typer(
     help="From a job file to a simulated, checked milling program and a shop packet.",
 )
 
+_QUICK_CELL_MM = 0.05  # of the stock that --quick simulates
 _MOST_CHANGES = 25  # lines of what changed before the file is named instead
 _INTERRUPTED = 130  # what the command line library makes of Ctrl-C
 
 Workers = Annotated[int, typer.Option(min=1, max=64, help="processes and threads; the result is the same")]
 Force = Annotated[bool, typer.Option("--force", help="write a refused program too, marked in every file")]
 NoCache = Annotated[bool, typer.Option("--no-cache", help="make everything anew, keep nothing for the next run")]
+KeepNest = Annotated[
+    Path | None, typer.Option(metavar="PACKET", help="leave every placement where it is in this packet")
+]
 JobFile = Annotated[Path, typer.Argument(metavar="JOB", help="a job file (YAML)")]
 
 
@@ -43,9 +53,7 @@ def make(
     out: Annotated[Path | None, typer.Option(help="folder of the packet; default out/<job>")] = None,
     workers: Workers = 2,
     force: Force = False,
-    keep_nest: Annotated[
-        Path | None, typer.Option(metavar="PACKET", help="leave every placement where it is in this packet")
-    ] = None,
+    keep_nest: KeepNest = None,
     no_cache: NoCache = False,
     keep_stages: Annotated[
         Path | None, typer.Option(metavar="DIR", help="write every value between the stages, to be read")
@@ -69,20 +77,12 @@ def make(
             kept = kept_nest(keep_nest, [part.name for part in job.parts]) if keep_nest else None
         cache = None if no_cache else Cache(default_folder())
         keep = StageFolder(keep_stages) if keep_stages else None
-
-        def run_stage(stage: str, inputs: object, compute: Callable[[], Any]) -> Any:
-            with watch(stage):
-                value = cache.recall(stage, inputs, compute) if cache else compute()
-            if keep:
-                keep.write(stage, value)
-            return value
-
+        run_stage = _runner(watch, cache, keep)
         made = stages.make(job, workers=workers, force=force, kept=kept, run=run_stage)
     except (BadInput, PlanError) as bad:
         if holds_packet(folder):
             bad.add_note(f"{folder} still holds the packet of an earlier run")
-        if keep_nest and isinstance(bad, BadInput) and any(f.code.startswith("N2") for f in bad.findings):
-            bad.add_note(f"the nest of {keep_nest} cannot be kept; without --keep-nest the parts are placed anew")
+        _explain_nest(bad, keep_nest)
         raise
     run = json.dumps({"stage_s": watch.seconds, "total_s": round(sum(watch.seconds.values()), 3), "workers": workers})
     different = write_folder(folder, {**made.files, "run.json": run.encode() + b"\n"}, job.name)
@@ -93,6 +93,46 @@ def make(
         _print_result(json.loads(made.files["summary.json"]), folder, sum(watch.seconds.values()))
         _print_changes(different, folder)
     raise typer.Exit(0 if made.verdict.verdict == "released" else 1)
+
+
+@app.command()
+def verify(
+    program: Annotated[Path, typer.Argument(metavar="PROGRAM", help="any text for the job's first setup")],
+    job_file: Annotated[Path, typer.Option("--job", metavar="JOB", help="the job file (YAML) it is to be judged by")],
+    workers: Workers = 2,
+    quick: Annotated[bool, typer.Option("--quick", help="simulate coarser than make does")] = False,
+    keep_nest: KeepNest = None,
+    no_cache: NoCache = False,
+    as_json: Annotated[bool, typer.Option("--json", help="print what was found as JSON")] = False,
+) -> None:
+    """Judge a program's text by a job, also one edited by hand, and say where it is not what make would write."""
+    from pipeline import stages
+    from pipeline.batch.cache import Cache, default_folder
+    from pipeline.batch.folder import kept_nest
+    from pipeline.batch.given import given_program
+    from pipeline.batch.judged import judged_data, judged_words
+    from pipeline.job import read_job
+
+    watch = _StageWatch()
+    try:
+        text = given_program(program)
+        with watch("job"):
+            job = read_job(job_file)
+        kept = kept_nest(keep_nest, [part.name for part in job.parts]) if keep_nest else None
+        run_stage = _runner(watch, None if no_cache else Cache(default_folder()))
+        cell_mm = _QUICK_CELL_MM if quick else None
+        judged = stages.judge(text, job, cell_mm=cell_mm, workers=workers, kept=kept, run=run_stage)
+    except (BadInput, PlanError) as bad:
+        _explain_nest(bad, keep_nest)
+        raise
+    if as_json:
+        typer.echo(json.dumps(judged_data(judged, program, job, cell_mm=cell_mm), indent=2, ensure_ascii=False))
+    else:
+        _print_findings(replace(finding, file=str(program)) for finding in judged.verdict.findings)
+        typer.echo(f"{program}: {judged.verdict.verdict.upper()}  ({sum(watch.seconds.values()):.1f} s)")
+        for line in judged_words(judged, program, job, cell_mm=cell_mm, keeps_nest=keep_nest is not None):
+            typer.echo(line)
+    raise typer.Exit(0 if judged.verdict.verdict == "released" else 1)
 
 
 @app.command()
@@ -225,6 +265,11 @@ def _leave(findings: Iterable[Finding], why: Exception) -> None:
     sys.exit(2)
 
 
+def _explain_nest(bad: Exception, keep_nest: Path | None) -> None:
+    if keep_nest and isinstance(bad, BadInput) and any(f.code.startswith("N2") for f in bad.findings):
+        bad.add_note(f"the nest of {keep_nest} cannot be kept; without --keep-nest the parts are placed anew")
+
+
 def _called_as() -> str:
     """The word the user typed: the script that sets up says so in the environment."""
     return os.environ.get("BILLETWRIGHT_CALLED_AS", "billetwright")
@@ -258,6 +303,19 @@ def _print_changes(different: str, folder: Path) -> None:
         typer.echo(line)
     if len(lines) > _MOST_CHANGES:
         typer.echo(f"and {len(lines) - _MOST_CHANGES} lines more in {folder / 'changes.txt'}")
+
+
+def _runner(watch: _StageWatch, cache: Cache | None, keep: StageFolder | None = None) -> Run:
+    """The hook that every stage is called through: timed, taken from the cache when it is there, kept to be read."""
+
+    def run_stage(stage: str, inputs: object, compute: Callable[[], Any]) -> Any:
+        with watch(stage):
+            value = cache.recall(stage, inputs, compute) if cache else compute()
+        if keep:
+            keep.write(stage, value)
+        return value
+
+    return run_stage
 
 
 class _StageWatch:

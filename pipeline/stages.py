@@ -2,6 +2,9 @@
 
     job text -> job -> solids -> seating, region -> nest -> setup -> toolpaths -> program text -> verdict -> packet
 
+and back from the verdict to the toolpaths, at most ROUNDS times: what was found too much for a cutter or for the hold
+lowers feeds, and the new text is read and cut anew.
+
 Stages do not know each other; they meet here, in values of `pipeline.model`. Each stage is a function: frozen values
 in, a frozen value out, no files, no clock. The verifier sees the text, the setup and the shop, never a toolpath.
 
@@ -11,20 +14,23 @@ values, or takes a value from an earlier run: `inputs` is all that `compute` dep
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, Protocol
 
 from pipeline.model.digests import digest
+from pipeline.model.feedback import Cap, Feedback
 from pipeline.model.job import Job, PartRequest
 from pipeline.model.nest import Nest, Silhouette
 from pipeline.model.part import Part
 from pipeline.model.program import Program
 from pipeline.model.setup import Setup
 from pipeline.model.toolpath import Plan
-from pipeline.model.verdict import Verdict
+from pipeline.model.verdict import LineCap, Verdict
+from pipeline.verify.differences import Difference, differences, job_digest_in
 
+ROUNDS = 2  # of feedback: later ones would only chase the last hundredth of a feed
 UNCHECKED = "NOT CHECKED YET"
 RELEASED = "SIMULATED, NO FINDINGS. NOT YET RUN."
 RELEASED_WITH_WARNINGS = "SIMULATED, {n} TO READ IN THE PACKET. NOT YET RUN."
@@ -45,6 +51,19 @@ def plainly(stage: str, inputs: object, compute: Callable[[], Any]) -> Any:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Drafted:
+    """A job as far as its checked program. The verdict is on `program.text`, without the planner's warnings."""
+
+    parts: tuple[Part, ...]
+    nest: Nest
+    n_kept: int | None  # placements taken from an earlier nest; None when nothing was to be kept
+    setup: Setup
+    plan: Plan
+    program: Program
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Made:
     """Everything one run made. `files` is the packet, name to content; no program among them when it was refused."""
 
@@ -58,14 +77,25 @@ class Made:
     files: Mapping[str, bytes]
 
 
-def make(job: Job, *, workers: int = 1, force: bool = False, kept: Kept | None = None, run: Run = plainly) -> Made:
-    """One job, all the way. `kept` holds the placements of an earlier nest: those copies stay where they are, copies
-    the job asks for beyond them are placed, and nothing is filled in.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """Somebody's program text, judged against a job. `drafted` is what the tool would have written, `different` how the
+    text differs from it, in the order of its operations; an operation without a difference is among them, too."""
 
-    Raises BadInput when something cannot be nested or planned. A refused program stays out of `files` unless `force`,
-    which marks its text. The result does not depend on `workers`.
+    verdict: Verdict
+    drafted: Drafted
+    different: tuple[Difference, ...]
+    job_digest: str
+    text_digest: str  # the job digest in the text's header, empty when there is none
+
+
+def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = plainly) -> Drafted:
+    """One job as far as its checked program. `kept` holds the placements of an earlier nest: those copies stay where
+    they are, copies the job asks for beyond them are placed, and nothing is filled in.
+
+    Raises BadInput when something cannot be nested or planned. The result does not depend on `workers`.
     """
-    from pipeline import gcode, nest, operations, packet, setups, solids, verify
+    from pipeline import gcode, nest, operations, setups, solids
 
     parts = solids.build_parts(job.parts, recall=partial(run, "solids"))
 
@@ -83,29 +113,53 @@ def make(job: Job, *, workers: int = 1, force: bool = False, kept: Kept | None =
     setup = setups.plan_setup(job, parts, placed, seating)
 
     shop = {"crib": job.crib, "machine": job.machine, "material": job.material}
-    cut = {"setup": setup, "tolerances": job.tolerances, "nest_request": job.nest, **shop}
-    plan = run("toolpaths", cut, lambda: operations.plan_toolpaths(**cut))
-
-    job_digest = digest(job)
-    write = {"plan": plan, "setup": setup, "job_name": job.name, "job_digest": job_digest, "serial": job.serial, **shop}
-    program = run("program", write, lambda: gcode.write_program(**write, status=UNCHECKED))
-
-    judge = {"setup": setup, "tolerances": job.tolerances, "not_cut": plan.not_cut, **shop}
-    verdict = run(
-        "verify", (program.text, judge), lambda: verify.check_program(program.text, **judge, workers=workers)
+    feedback, before = Feedback(), ""
+    for n in range(ROUNDS + 1):
+        cut = {
+            "setup": setup, "tolerances": job.tolerances, "nest_request": job.nest, "feedback": feedback, **shop
+        }  # fmt: skip
+        plan = run("toolpaths", cut, lambda cut=cut: operations.plan_toolpaths(**cut))
+        write = {
+            "plan": plan, "setup": setup, "job_name": job.name, "job_digest": digest(job), "serial": job.serial, **shop
+        }  # fmt: skip
+        program = run("program", write, lambda write=write: gcode.write_program(**write, status=UNCHECKED))
+        if program.text == before:
+            break  # every feed is as low as it may be
+        verdict = _judge(program.text, _terms(job, setup, plan), workers=workers, run=run)
+        before, again = program.text, _fed_back(feedback, program, verdict.caps)
+        if n == ROUNDS or again == feedback:
+            break
+        feedback = again
+    return Drafted(
+        parts=parts,
+        nest=placed,
+        n_kept=sum(len(_held(request, kept).fixed) for request in job.parts) if kept is not None else None,
+        setup=setup,
+        plan=plan,
+        program=program,
+        verdict=verdict,
     )
-    verdict = replace(
-        verdict, findings=verdict.findings + plan.findings
-    )  # the planner's own warnings, never its errors
+
+
+def make(job: Job, *, workers: int = 1, force: bool = False, kept: Kept | None = None, run: Run = plainly) -> Made:
+    """One job, all the way; `kept` and what is raised as for `draft`. A refused program stays out of `files` unless
+    `force`, which marks its text. The result does not depend on `workers`.
+    """
+    from pipeline import gcode, packet
+
+    drafted = draft(job, workers=workers, kept=kept, run=run)
+    program, plan = drafted.program, drafted.plan
+    # the planner's own warnings, never its errors
+    verdict = replace(drafted.verdict, findings=drafted.verdict.findings + plan.findings)
     status = _status(verdict, force=force)
     written = gcode.mark_status(program, status) if status else None
     show = {
         "job": job,
-        "job_digest": job_digest,
-        "parts": parts,
-        "nest": placed,
-        "n_kept": sum(len(_held(request, kept).fixed) for request in job.parts) if kept is not None else None,
-        "setup": setup,
+        "job_digest": digest(job),
+        "parts": drafted.parts,
+        "nest": drafted.nest,
+        "n_kept": drafted.n_kept,
+        "setup": drafted.setup,
         "plan": plan,
         "program": program,
         "written": written,
@@ -114,7 +168,28 @@ def make(job: Job, *, workers: int = 1, force: bool = False, kept: Kept | None =
     }
     files = run("packet", show, lambda: packet.build_packet(**show))
     return Made(
-        job=job, parts=parts, nest=placed, setup=setup, plan=plan, program=program, verdict=verdict, files=files
+        job=job, parts=drafted.parts, nest=drafted.nest, setup=drafted.setup, plan=plan, program=program,
+        verdict=verdict, files=files,
+    )  # fmt: skip
+
+
+def judge(
+    text: str, job: Job, *, cell_mm: float | None = None, workers: int = 1, kept: Kept | None = None, run: Run = plainly
+) -> Judged:
+    """Any text, as the program of the job's first setup. What was wanted of it, and what it is compared with, is made
+    from the job as `make` makes it; `kept` and what is raised as for `draft`. Bad text is findings.
+
+    `cell_mm` is the cell of the simulated stock, the verifier's own when not given.
+    """
+    drafted = draft(job, workers=workers, kept=kept, run=run)
+    terms = _terms(job, drafted.setup, drafted.plan)
+    if cell_mm is not None:
+        terms["cell_mm"] = cell_mm
+    verdict = _judge(text, terms, workers=workers, run=run)
+    against = {"text": text, "program": drafted.program, "machine": job.machine, "crib": job.crib}
+    different = run("differences", against, lambda: differences(**against))
+    return Judged(
+        verdict=verdict, drafted=drafted, different=different, job_digest=digest(job), text_digest=job_digest_in(text)
     )
 
 
@@ -132,6 +207,39 @@ def _held(request: PartRequest, kept: Kept | None) -> PartRequest:
     if kept is not None:
         fixed = kept.get(request.name, ())[: request.count]
     return replace(request, family="", sizes={}, fixed=fixed)
+
+
+def _terms(job: Job, setup: Setup, plan: Plan) -> dict[str, Any]:
+    """What a text is judged against."""
+    shop = {"crib": job.crib, "machine": job.machine, "material": job.material}
+    return {"setup": setup, "tolerances": job.tolerances, "not_cut": plan.not_cut, **shop}
+
+
+def _judge(text: str, terms: Mapping[str, Any], *, workers: int, run: Run) -> Verdict:
+    from pipeline import verify
+
+    return run("verify", (text, terms), lambda: verify.check_program(text, **terms, workers=workers))
+
+
+def _fed_back(feedback: Feedback, program: Program, caps: Iterable[LineCap]) -> Feedback:
+    """The feedback the program was made with, and what checking it asks for on top, by passes instead of lines. Lines
+    that belong to no pass ask for nothing."""
+    found = {(cap.operation_id, cap.pass_id): cap for cap in feedback.caps}
+    wanted: dict[tuple[str, str], LineCap] = {}
+    for cap in caps:
+        for span in program.index:
+            key = span.operation_id, span.pass_id
+            touches = span.first_line <= cap.last_line and cap.first_line <= span.last_line
+            if touches and (key not in wanted or cap.feed_factor < wanted[key].feed_factor):
+                wanted[key] = cap
+    for (operation_id, pass_id), cap in wanted.items():
+        factor = cap.feed_factor
+        if (operation_id, pass_id) in found:
+            factor *= found[operation_id, pass_id].feed_factor
+        found[operation_id, pass_id] = Cap(
+            operation_id=operation_id, pass_id=pass_id, feed_factor=factor, reason=cap.reason
+        )
+    return Feedback(caps=tuple(found[key] for key in sorted(found)))
 
 
 def _status(verdict: Verdict, *, force: bool) -> str:

@@ -116,6 +116,15 @@ def kept_nest(folder: Path, parts: Iterable[str]) -> Kept:
     return {kind: tuple(places) for kind, places in kept.items()}
 
 
+def packet_of(program: Path) -> Path | None:
+    """The packet that a program's file lies in, when its folder is one that brought a file of that name."""
+    summary = summary_of(program.parent)
+    try:
+        return program.parent if summary is not None and program.name in summary["files"] else None
+    except (KeyError, TypeError):
+        return None
+
+
 def is_whole(folder: Path, summary_digest: str) -> bool:
     """Whether the packet is the one with this summary (SHA-256 of the file) and every file of it is as it was made."""
     try:

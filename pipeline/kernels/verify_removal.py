@@ -1,20 +1,25 @@
-"""Taking material off a height field, for the verifier.
+"""Taking material off a height field, tile by tile, for the verifier, and comparing each tile with what it should be.
 
 Words. A *piece* is a short straight stretch of tip motion (x0, y0, z0, x1, y1, z1). A *pair* is one piece in one
-tile of the grid. A *stage* is a cylinder of the tool above its cutting edges: neck, shank, holder.
+tile of the grid. A *stage* is a cylinder of the tool above its cutting edges: neck, shank, holder. A *coarse cell* is a
+square of k x k cells.
 
 Goal: the height left at every cell centre after cutters of revolution have moved along all pieces, exactly, in the
-order of the program, and what each piece did to each tile. Steps: (1) arcs and helices become chords at most
-`chord_mm` off, long lines are cut up; (2) pieces are sorted into tiles; (3) each tile replays its own pieces in
-order, so threads never race and the result has the same bits for any number of threads.
+order of the program, what each piece did and met, and how far the result is from the target. Steps: (1) arcs and
+helices become chords at most `chord_mm` off, long lines are cut up; (2) pieces are sorted into tiles; (3) each tile
+is filled, cut by its own pieces in order, compared and thrown away, so threads never race, the result has the same
+bits for any number of threads, and memory does not grow with the cells.
 
 A cell at plan distance w from the line of a piece, u along it, is under the cutter for s in [u - a, u + a] with
 a = sqrt(R^2 - w^2), cut to [0, L]. The height is the least of z(s) + f(rho) there, in closed form (derived here):
 flat f = 0, the end of the window; cone f = c (rho - tip), |s - u| = |m| |w| / sqrt(c^2 - m^2); ball
 f = R - sqrt(R^2 - rho^2), |s - u| = |m| sqrt(R^2 - w^2) / sqrt(1 + m^2); m is the slope dz/ds. All are convex in s,
-so clamping to the window is right.
+so clamping to the window is right. A flat end mill with a corner radius takes f = 0 to R - q and a ball of q beyond.
 
-Cost: about 2 ns for each cell under each piece. Limits: no undercutting cutters.
+Where a piece begins where the one before it ended, the start disc is cut already: only what is new is visited.
+
+Cost: about 1 ns for each cell newly under a piece. Limits: no undercutting cutters. No transcendental functions from
+step 3 on: interpreted and compiled code give the same bits.
 """
 
 from __future__ import annotations
@@ -24,8 +29,10 @@ import math
 import numpy as np
 from numba import njit
 
-FLAT, CONE, BALL = 0, 1, 2
+FLAT, CONE, BALL, ROUNDED = 0, 1, 2, 3
 N_STAGES = 3  # neck, shank, holder
+NEVER = 2**31 - 1
+N_HALVINGS = 40
 
 
 @njit(cache=True, nogil=True)
@@ -65,23 +72,30 @@ def n_pieces(kind, start, end, centre, i, chord_mm, longest_mm):
 
 
 @njit(cache=True, nogil=True)
-def cut_up(kind, start, end, centre, chord_mm, longest_mm):
-    """Moves to pieces (m, 6) and the move each came from (m,). Ends of pieces lie on the path."""
+def cut_up(kind, start, end, centre, chord_mm, longest_mm, long_above_mm):
+    """Moves to pieces (m, 6) and the move each came from (m,). Ends of pieces lie on the path.
+
+    Straight moves that stay at or above `long_above_mm` are not cut up.
+    """
     n = len(kind)
     counts = np.empty(n, np.int64)
     total = 0
     for i in range(n):
-        k, _ = n_pieces(kind, start, end, centre, i, chord_mm, longest_mm)
+        longest = longest_mm
+        if kind[i] < 2 and min(start[i, 2], end[i, 2]) >= long_above_mm:
+            longest = math.inf
+        k, _ = n_pieces(kind, start, end, centre, i, chord_mm, longest)
         counts[i] = k
         total += k
     pieces = np.empty((total, 6), np.float64)
     owner = np.empty(total, np.int32)
     at = 0
     for i in range(n):
-        k, sweep = n_pieces(kind, start, end, centre, i, chord_mm, longest_mm)
+        k = counts[i]
         x, y, z = start[i, 0], start[i, 1], start[i, 2]
-        a0, r0, r1 = 0.0, 0.0, 0.0
+        a0, r0, r1, sweep = 0.0, 0.0, 0.0, 0.0
         if kind[i] >= 2:
+            sweep = arc_sweep(kind[i], start[i, 0], start[i, 1], end[i, 0], end[i, 1], centre[i, 0], centre[i, 1])
             a0 = math.atan2(start[i, 1] - centre[i, 1], start[i, 0] - centre[i, 0])
             r0 = math.hypot(start[i, 0] - centre[i, 0], start[i, 1] - centre[i, 1])
             r1 = math.hypot(end[i, 0] - centre[i, 0], end[i, 1] - centre[i, 1])
@@ -111,6 +125,48 @@ def cut_up(kind, start, end, centre, chord_mm, longest_mm):
 
 
 @njit(cache=True, nogil=True)
+def dog_legs(kind, start, end):
+    """Rapids as a control makes them that runs every axis at one speed until it is there: pieces (m, 6), move (m,).
+
+    Only rapids whose bent way differs from the straight one.
+    """
+    pieces = np.empty((3 * len(kind), 6), np.float64)
+    owner = np.empty(3 * len(kind), np.int32)
+    at = 0
+    for i in range(len(kind)):
+        if kind[i] != 0:
+            continue
+        far = np.empty(3, np.float64)
+        for a in range(3):
+            far[a] = abs(end[i, a] - start[i, a])
+        longest = max(far[0], far[1], far[2])
+        n_between = 0
+        for a in range(3):
+            if 0.0 < far[a] < longest:
+                n_between += 1
+        if n_between == 0:
+            continue
+        gone = 0.0
+        while gone < longest:
+            reach = longest
+            for a in range(3):
+                if gone < far[a] < reach:
+                    reach = far[a]
+            for a in range(3):
+                way = end[i, a] - start[i, a]
+                for e in range(2):
+                    run = gone if e == 0 else reach
+                    if far[a] <= run:
+                        pieces[at, 3 * e + a] = end[i, a]
+                    else:
+                        pieces[at, 3 * e + a] = start[i, a] + (run if way > 0.0 else -run)
+            owner[at] = i
+            at += 1
+            gone = reach
+    return pieces[:at].copy(), owner[:at].copy()
+
+
+@njit(cache=True, nogil=True)
 def _tile_span(piece, reach, x0, y0, cell, n_rows, n_cols, tile):
     """First and last tile row and column a piece may touch; last < first when it misses the grid."""
     c0 = math.floor((min(piece[0], piece[3]) - reach - x0) / cell)
@@ -137,22 +193,24 @@ def _off_tile(piece, reach, tr, tc, x0, y0, cell, tile):
 
 
 @njit(cache=True, nogil=True)
-def sort_into_tiles(pieces, reach, wanted, x0, y0, cell, n_rows, n_cols, tile):
+def sort_into_tiles(pieces, reach, x0, y0, cell, n_rows, n_cols, tile):
     """Pairs by tile: `first` (tiles + 1,) and the piece of each pair, in program order inside a tile.
 
-    `reach` (m,) is the largest radius that may meet stock, `wanted` (m,) False for pieces above everything.
+    `reach` (m,) is the largest radius that may meet stock, below 0 for pieces that meet nothing.
     """
     t_rows = (n_rows + tile - 1) // tile
     t_cols = (n_cols + tile - 1) // tile
     first = np.zeros(t_rows * t_cols + 1, np.int64)
+    pair_piece = np.empty(0, np.int32)
+    fill = first[:-1].copy()
     for turn in range(2):
         if turn == 1:
             for t in range(t_rows * t_cols):
                 first[t + 1] += first[t]
-            pair_piece = np.empty(first[t_rows * t_cols], np.int64)
+            pair_piece = np.empty(first[t_rows * t_cols], np.int32)
             fill = first[:-1].copy()
         for i in range(len(pieces)):
-            if not wanted[i]:
+            if reach[i] < 0.0:
                 continue
             ra, rb, ca, cb = _tile_span(pieces[i], reach[i], x0, y0, cell, n_rows, n_cols, tile)
             for tr in range(ra, rb + 1):
@@ -185,7 +243,7 @@ def row_span(x0, y0, x1, y1, r, y):
             else:
                 low, high = min(low, cx - h), max(high, cx + h)
     dx, dy = x1 - x0, y1 - y0
-    length = math.hypot(dx, dy)
+    length = math.sqrt(dx * dx + dy * dy)
     if length > 0.0 and dy != 0.0:
         nx, ny = -dy / length * r, dx / length * r
         for k in range(2):  # the two long sides; the short ones lie inside the discs
@@ -203,21 +261,47 @@ def row_span(x0, y0, x1, y1, r, y):
 
 
 @njit(cache=True, nogil=True)
+def underside(rho, shape, r, tip, c):
+    """Height of a cutter's underside over its tip at distance rho from its axis, mm; inf beyond its radius. c is
+    dz/dr of a cone and the corner radius of a rounded end mill, whose flat end reaches out to tip."""
+    if rho > r:
+        return math.inf
+    if shape == FLAT:
+        return 0.0
+    if shape == CONE:
+        return max(0.0, c * (rho - tip))
+    if shape == BALL:
+        return r - math.sqrt(max(0.0, r * r - rho * rho))
+    out = rho - tip
+    return 0.0 if out <= 0.0 else c - math.sqrt(max(0.0, c * c - out * out))
+
+
+@njit(cache=True, nogil=True)
+def _lowest_rounded(u, w, m, low, high, tip, c):
+    """Where along the piece a rounded end mill's underside is lowest over a point: by halving, since its height is
+    convex along the piece."""
+    for _ in range(N_HALVINGS):
+        s = 0.5 * (low + high)
+        rho = math.sqrt((s - u) * (s - u) + w * w)
+        out = rho - tip
+        rise = m
+        if out > 0.0 and rho > 0.0:
+            rise += out / math.sqrt(max(1e-18, c * c - out * out)) * (s - u) / rho
+        if rise > 0.0:
+            high = s
+        else:
+            low = s
+    return 0.5 * (low + high)
+
+
+@njit(cache=True, nogil=True)
 def swept_height(px, py, x0, y0, z0, x1, y1, z1, shape, r, tip, c):
     """Height of the swept cutter's underside at plan point (px, py), mm; inf when the point is not under it."""
     dx, dy = x1 - x0, y1 - y0
-    length = math.hypot(dx, dy)
+    length = math.sqrt(dx * dx + dy * dy)
     qx, qy = px - x0, py - y0
     if length < 1e-9:
-        rho = math.hypot(qx, qy)
-        if rho > r:
-            return math.inf
-        z = min(z0, z1)
-        if shape == FLAT:
-            return z
-        if shape == CONE:
-            return z + max(0.0, c * (rho - tip))
-        return z + r - math.sqrt(max(0.0, r * r - rho * rho))
+        return min(z0, z1) + underside(math.sqrt(qx * qx + qy * qy), shape, r, tip, c)
     u = (qx * dx + qy * dy) / length
     w = (qy * dx - qx * dy) / length
     a2 = r * r - w * w
@@ -231,115 +315,364 @@ def swept_height(px, py, x0, y0, z0, x1, y1, z1, shape, r, tip, c):
     m = (z1 - z0) / length
     if shape == FLAT:
         return z0 + m * (high if m < 0.0 else low)
-    if shape == CONE:
-        v = math.inf if c <= abs(m) else abs(m) * abs(w) / math.sqrt(c * c - m * m)
-        if abs(w) < tip and m != 0.0:
-            v = max(v, math.sqrt(tip * tip - w * w))
-    else:
-        v = abs(m) * a / math.sqrt(1.0 + m * m)
-    s = u - v if m > 0.0 else u + v
     if m == 0.0:
         s = u
+    elif shape == ROUNDED:
+        s = _lowest_rounded(u, w, m, low, high, tip, c)
+    else:
+        if shape == CONE:
+            v = math.inf if c <= abs(m) else abs(m) * abs(w) / math.sqrt(c * c - m * m)
+            if abs(w) < tip:
+                v = max(v, math.sqrt(tip * tip - w * w))
+        else:
+            v = abs(m) * a / math.sqrt(1.0 + m * m)
+        s = u - v if m > 0.0 else u + v
     s = min(max(s, low), high)
-    rho = math.sqrt((s - u) * (s - u) + w * w)
-    if shape == CONE:
-        return z0 + m * s + max(0.0, c * (rho - tip))
-    return z0 + m * s + r - math.sqrt(max(0.0, r * r - rho * rho))
+    return z0 + m * s + underside(min(r, math.sqrt((s - u) * (s - u) + w * w)), shape, r, tip, c)
 
 
 @njit(cache=True, nogil=True)
-def lower_tiles(
-    z, x0, y0, cell, tile, tiles, first, pair_piece, pieces, cutter, shrink, shape, radius, tip, slope, stage_z,
-    stage_r, flute, pair_sum, pair_deep, pair_cell, pair_low, pair_stage, pair_stage_cell, pair_over,
-):  # fmt: skip
-    """Replay each tile's pairs in order on z (rows = y, cols = x), in place.
+def fill_tile(z, outline, x0, y0, cell, high):
+    """Set z to `high` where the cell centre lies in the polygon (n, 2), to 0 elsewhere. In place."""
+    n_rows, n_cols = z.shape
+    n = len(outline)
+    cross = np.empty(n, np.float64)
+    for i in range(n_rows):
+        for j in range(n_cols):
+            z[i, j] = 0.0
+        y = y0 + i * cell
+        k = 0
+        for a in range(n):
+            b = a + 1 if a + 1 < n else 0
+            ya, yb = outline[a, 1], outline[b, 1]
+            if (ya <= y) != (yb <= y):
+                cross[k] = outline[a, 0] + (y - ya) / (yb - ya) * (outline[b, 0] - outline[a, 0])
+                k += 1
+        cross[:k].sort()
+        for c in range(0, k - 1, 2):
+            j0 = max(0, math.ceil((cross[c] - x0) / cell))
+            j1 = min(n_cols - 1, math.floor((cross[c + 1] - x0) / cell))
+            for j in range(j0, j1 + 1):
+                z[i, j] = high
 
-    cutter (m,) indexes the cutter tables; shrink (m,) is taken off every radius (rapids: so that noise at an edge
-    just cut is no contact). stage_z, stage_r (cutters, 3): lower end above the tip and radius of neck, shank, holder.
-    Per pair: pair_sum of lowering over cells (mm), pair_deep largest lowering and pair_cell where (flat index),
-    pair_low the lowest height it set, pair_stage the largest overlap of a stage with stock and pair_stage_cell where
-    (flat index * 3 + stage), pair_over how far stock under the cutter stood above its flutes.
+
+@njit(cache=True, nogil=True)
+def _stages(z, x0, y0, cell, ax, ay, az, bx, by, bz, shrink, stage_z, stage_r, top):
+    """Largest overlap of neck, shank and holder of one piece with the stock, and where (flat cell * 3 + stage)."""
+    n_rows, n_cols = z.shape
+    worst, where = 0.0, 0
+    zmin = min(az, bz)
+    for stage in range(N_STAGES):
+        zs = zmin + stage_z[stage]
+        if zs >= top:
+            continue
+        r = stage_r[stage] - shrink
+        if r <= 0.0:
+            continue
+        i0 = max(0, math.ceil((min(ay, by) - r - y0) / cell))
+        i1 = min(n_rows - 1, math.floor((max(ay, by) + r - y0) / cell))
+        for i in range(i0, i1 + 1):
+            y = y0 + i * cell
+            lo, hi = row_span(ax, ay, bx, by, r, y)
+            j0 = max(0, math.ceil((lo - x0) / cell))
+            j1 = min(n_cols - 1, math.floor((hi - x0) / cell))
+            for j in range(j0, j1 + 1):
+                if float(z[i, j]) <= zs:
+                    continue
+                under = swept_height(x0 + j * cell, y, ax, ay, az, bx, by, bz, FLAT, r, 0.0, 0.0)
+                over = float(z[i, j]) - (under + stage_z[stage])
+                if over > worst:
+                    worst = over
+                    where = (i * n_cols + j) * N_STAGES + stage
+    return worst, where
+
+
+@njit(cache=True, nogil=True)
+def _probe(z, x0, y0, cell, ax, ay, bx, by, bz, ring, lift, noise, dirs):
+    """Which points of the cutter's circle stand in stock at the end of a piece: number, greatest height of stock over
+    the tip, sums of directions and heights. Points behind a moving cutter do not count: the piece itself cut there."""
+    n_rows, n_cols = z.shape
+    dx, dy = bx - ax, by - ay
+    n, high, sx, sy, sh = 0, 0.0, 0.0, 0.0, 0.0
+    fx, fy = (bx - x0) / cell + 0.5, (by - y0) / cell + 0.5
+    step = ring / cell
+    least = bz + lift + noise
+    for d in range(len(dirs)):
+        ux, uy = dirs[d, 0], dirs[d, 1]
+        if ux * dx + uy * dy < 0.0:
+            continue
+        i, j = math.floor(fy + step * uy), math.floor(fx + step * ux)
+        if i < 0 or j < 0 or i >= n_rows or j >= n_cols:
+            continue
+        h = float(z[i, j])
+        if h > least:
+            n += 1
+            sx += ux
+            sy += uy
+            sh += h - bz
+            if h - bz > high:
+                high = h - bz
+    return n, high, sx, sy, sh
+
+
+@njit(cache=True, nogil=True)
+def cut_tile(
+    z, tied, severed, tied_below, severed_below, x0, y0, cell, pairs, pieces, owner, cutter, shrink, joined, feeds,
+    shape, radius, tip, slope, stage_z, stage_r, flute, ring, lift, noise, dirs, total, deep, deep_at, low, stage,
+    stage_at, over, n_in, high, sums,
+):  # fmt: skip
+    """Replay one tile's pairs in order on z (rows = y, cols = x), in place. (x0, y0) is the tile's first cell centre.
+
+    `pairs` (p,) indexes pieces. Per piece: cutter is a row of the cutter tables; shrink is taken off every radius
+    (rapids: so that noise at an edge just cut is no contact); joined is True where the piece begins where the one
+    before it ended, at the same height with the same cutter; feeds is False for rapids. stage_z, stage_r (cutters, 3):
+    lower end above the tip and radius of neck, shank, holder. ring, lift (cutters,): radius and height over the tip
+    of the circle that is probed. tied, severed get the move that first took a cell to the height named.
+
+    Per pair (p,): total of lowering over cells (mm), deep the largest and deep_at its cell, low the lowest height
+    set, stage the largest overlap of a stage with stock and stage_at where (flat cell * 3 + stage), over how far
+    stock under the cutter stood above its flutes, n_in, high, sums (p, 3) the probe's figures.
     """
     n_rows, n_cols = z.shape
-    t_cols = (n_cols + tile - 1) // tile
-    for ti in range(len(tiles)):
-        t = tiles[ti]
-        ra, ca = (t // t_cols) * tile, (t % t_cols) * tile
-        rb, cb = min(ra + tile, n_rows), min(ca + tile, n_cols)
-        top = -math.inf
-        for i in range(ra, rb):
-            for j in range(ca, cb):
-                if z[i, j] > top:
-                    top = z[i, j]
-        for p in range(first[t], first[t + 1]):
-            k = pair_piece[p]
-            g = cutter[k]
-            ax, ay, az = pieces[k, 0], pieces[k, 1], pieces[k, 2]
-            bx, by, bz = pieces[k, 3], pieces[k, 4], pieces[k, 5]
-            zmin = min(az, bz)
-            pair_low[p] = math.inf
-            if zmin >= top:
-                continue
-            for stage in range(N_STAGES):
-                zs = zmin + stage_z[g, stage]
-                if zs >= top:
-                    continue
-                r = stage_r[g, stage] - shrink[k]
-                if r <= 0.0:
-                    continue
-                i0 = max(ra, math.ceil((min(ay, by) - r - y0) / cell))
-                i1 = min(rb - 1, math.floor((max(ay, by) + r - y0) / cell))
-                for i in range(i0, i1 + 1):
-                    y = y0 + i * cell
-                    lo, hi = row_span(ax, ay, bx, by, r, y)
-                    j0 = max(ca, math.ceil((lo - x0) / cell))
-                    j1 = min(cb - 1, math.floor((hi - x0) / cell))
-                    for j in range(j0, j1 + 1):
-                        if z[i, j] <= zs:
-                            continue
-                        under = swept_height(x0 + j * cell, y, ax, ay, az, bx, by, bz, FLAT, r, 0.0, 0.0)
-                        over = z[i, j] - (under + stage_z[g, stage])
-                        if over > pair_stage[p]:
-                            pair_stage[p] = over
-                            pair_stage_cell[p] = (i * n_cols + j) * N_STAGES + stage
-            r = radius[g] - shrink[k]
-            kind = shape[g]
-            level = kind == FLAT and (az == bz or (ax == bx and ay == by))
-            if r <= 0.0:
-                continue
-            i0 = max(ra, math.ceil((min(ay, by) - r - y0) / cell))
-            i1 = min(rb - 1, math.floor((max(ay, by) + r - y0) / cell))
-            total, deep, where, low, above = 0.0, 0.0, 0, math.inf, 0.0
-            for i in range(i0, i1 + 1):
-                y = y0 + i * cell
-                lo, hi = row_span(ax, ay, bx, by, r, y)
-                j0 = max(ca, math.ceil((lo - x0) / cell))
-                j1 = min(cb - 1, math.floor((hi - x0) / cell))
-                row = z[i]
-                for j in range(j0, j1 + 1):
-                    old = row[j]
+    top = -math.inf
+    for i in range(n_rows):
+        for j in range(n_cols):
+            top = max(top, float(z[i, j]))
+    for p in range(len(pairs)):
+        k = pairs[p]
+        g = cutter[k]
+        move = owner[k]
+        ax, ay, az = pieces[k, 0], pieces[k, 1], pieces[k, 2]
+        bx, by, bz = pieces[k, 3], pieces[k, 4], pieces[k, 5]
+        zmin = min(az, bz)
+        if zmin >= top:
+            continue
+        worst, where = _stages(
+            z, x0, y0, cell, ax, ay, az, bx, by, bz, shrink[k], stage_z[g], stage_r[g], top
+        )  # fmt: skip
+        stage[p], stage_at[p] = worst, where
+        r = radius[g] - shrink[k]
+        if r <= 0.0:
+            continue
+        if feeds[k]:
+            n_in[p], high[p], sums[p, 0], sums[p, 1], sums[p, 2] = _probe(
+                z, x0, y0, cell, ax, ay, bx, by, bz, ring[g], lift[g], noise, dirs
+            )  # fmt: skip
+        kind = shape[g]
+        level = kind == FLAT and (az == bz or (ax == bx and ay == by))
+        fresh = joined[k] and kind == FLAT and az == bz
+        follows = joined[k] and kind == BALL
+        dx, dy = bx - ax, by - ay
+        length = math.sqrt(dx * dx + dy * dy)
+        behind = 0.0
+        if follows and length > 0.0:
+            # A ball that goes up, or on, lowers nothing behind the start; going down, nothing farther than this.
+            behind = min(0.0, (bz - az) / length) * r * length
+        i0 = max(0, math.ceil((min(ay, by) - r - y0) / cell))
+        i1 = min(n_rows - 1, math.floor((max(ay, by) + r - y0) / cell))
+        whole, deepest, at, lowest, above = 0.0, 0.0, 0, math.inf, 0.0
+        new = zmin
+        for i in range(i0, i1 + 1):
+            y = y0 + i * cell
+            lo, hi = row_span(ax, ay, bx, by, r, y)
+            first = max(0, math.ceil((lo - x0) / cell))
+            last = min(n_cols - 1, math.floor((hi - x0) / cell))
+            gap_a, gap_b = last + 1, last
+            if fresh:
+                d = y - ay
+                if abs(d) <= r:
+                    h = math.sqrt(r * r - d * d)
+                    gap_a = math.ceil((ax - h - x0) / cell)
+                    gap_b = math.floor((ax + h - x0) / cell)
+            row = z[i]
+            for part in range(2):
+                ja = first if part == 0 else max(first, gap_b + 1)
+                jb = min(last, gap_a - 1) if part == 0 else last
+                for j in range(ja, jb + 1):
+                    old = float(row[j])
                     if old <= zmin:
                         continue
-                    new = zmin
                     if not level:
-                        new = swept_height(x0 + j * cell, y, ax, ay, az, bx, by, bz, kind, r, tip[g], slope[g])
-                    new32 = np.float32(new)
-                    if new32 < old:
-                        row[j] = new32
-                        fall = float(old) - float(new32)
-                        total += fall
-                        if fall > deep:
-                            deep, where = fall, i * n_cols + j
-                        if new < low:
-                            low = new
+                        x = x0 + j * cell
+                        if kind == BALL and length > 0.0:
+                            if follows and (x - ax) * dx + (y - ay) * dy <= behind:
+                                continue
+                            w = ((y - ay) * dx - (x - ax) * dy) / length
+                            if zmin + w * w / (2.0 * r) >= old:
+                                continue
+                        new = swept_height(x, y, ax, ay, az, bx, by, bz, kind, r, tip[g], slope[g])
+                    set_to = float(np.float32(new))
+                    if set_to < old:
+                        row[j] = np.float32(new)
+                        fall = old - set_to
+                        whole += fall
+                        if fall > deepest:
+                            deepest, at = fall, i * n_cols + j
+                        if new < lowest:
+                            lowest = new
                         # A plunging piece meets stock from above: the flutes reach flute[g] over the tip there.
-                        if float(old) - new - flute[g] > above:
-                            above = float(old) - new - flute[g]
-            pair_sum[p] = total
-            pair_deep[p] = deep
-            pair_cell[p] = where
-            pair_low[p] = low
-            pair_over[p] = above
+                        if old - new - flute[g] > above:
+                            above = old - new - flute[g]
+                        if set_to <= tied_below and tied[i, j] == NEVER:
+                            tied[i, j] = move
+                        if set_to <= severed_below and severed[i, j] == NEVER:
+                            severed[i, j] = move
+        total[p] = whole
+        deep[p] = deepest
+        deep_at[p] = at
+        low[p] = lowest
+        over[p] = above
+
+
+@njit(cache=True, nogil=True)
+def gather_tile(
+    pairs, owner, row0, col0, n_cols, area, total, deep, deep_at, low, stage, stage_at, over, n_in, high, sums,
+    touch_mm, removed, deepest, deepest_at, lowest, staged, staged_at, overs, cut, inside, highs, sum_of,
+):  # fmt: skip
+    """Add one tile's pairs to the figures of moves (removed to overs) and of pieces (cut to sum_of). In place.
+
+    row0, col0 are the tile's first row and column of the whole grid, n_cols the tile's columns. deepest_at and
+    staged_at (n, 3) hold row, column of the whole grid and, for stages, which.
+    """
+    for p in range(len(pairs)):
+        k = pairs[p]
+        i = owner[k]
+        removed[i] += total[p] * area
+        if deep[p] > deepest[i]:
+            deepest[i] = deep[p]
+            deepest_at[i, 0] = row0 + deep_at[p] // n_cols
+            deepest_at[i, 1] = col0 + deep_at[p] % n_cols
+        if low[p] < lowest[i]:
+            lowest[i] = low[p]
+        if stage[p] > staged[i]:
+            staged[i] = stage[p]
+            flat = stage_at[p] // N_STAGES
+            staged_at[i, 0] = row0 + flat // n_cols
+            staged_at[i, 1] = col0 + flat % n_cols
+            staged_at[i, 2] = stage_at[p] % N_STAGES
+        if over[p] > overs[i]:
+            overs[i] = over[p]
+        if deep[p] > touch_mm:
+            cut[k] = True
+        inside[k] += n_in[p]
+        if high[p] > highs[k]:
+            highs[k] = high[p]
+        for c in range(3):
+            sum_of[k, c] += sums[p, c]
+
+
+@njit(cache=True, nogil=True)
+def gather_moves(owner, cut, inside, highs, sum_of, pieces, n_dirs, cut_mm, plan_mm, peak, axial, depth, arc, last_cut):
+    """From pieces to moves, in place; all start at 0. Length in stock along the path and in plan, the widest engaged
+    arc (rad), the greatest and the mean height of stock at it, the mean direction of the arc (n, 2), both means
+    weighted by length, and whether the last piece cut."""
+    weight = np.zeros(len(cut_mm), np.float64)
+    for k in range(len(owner)):
+        i = owner[k]
+        last_cut[i] = cut[k]
+        if not cut[k]:
+            continue
+        dx, dy = pieces[k, 3] - pieces[k, 0], pieces[k, 4] - pieces[k, 1]
+        dz = pieces[k, 5] - pieces[k, 2]
+        length = math.sqrt(dx * dx + dy * dy + dz * dz)
+        cut_mm[i] += length
+        plan_mm[i] += math.sqrt(dx * dx + dy * dy)
+        peak[i] = max(peak[i], 2.0 * math.pi * inside[k] / n_dirs)
+        axial[i] = max(axial[i], highs[k])
+        if inside[k] > 0:
+            arc[i, 0] += length * sum_of[k, 0] / inside[k]
+            arc[i, 1] += length * sum_of[k, 1] / inside[k]
+            depth[i] += length * sum_of[k, 2] / inside[k]
+            weight[i] += length
+    for i in range(len(cut_mm)):
+        if weight[i] > 0.0:
+            arc[i, 0] /= weight[i]
+            arc[i, 1] /= weight[i]
+            depth[i] /= weight[i]
+
+
+@njit(cache=True, nogil=True)
+def mean_widths(removed, plan_mm, depth, tool, least_mm, width):
+    """Mean radial width of cut of each move, mm, in place: volume over plan length and mean depth, over runs of moves
+    with one cutter of at least `least_mm`, since a short move's own circle is larger than what it sweeps."""
+    a = 0
+    n = len(removed)
+    while a < n:
+        volume, area, run, b = 0.0, 0.0, 0.0, a
+        while b < n and tool[b] == tool[a] and run < least_mm:
+            volume += removed[b]
+            area += plan_mm[b] * depth[b]
+            run += plan_mm[b]
+            b += 1
+        mean = volume / area if area > 0.0 else 0.0
+        for i in range(a, b):
+            width[i] = mean if plan_mm[i] > 0.0 else 0.0
+        a = b
+
+
+@njit(cache=True, nogil=True)
+def judge_tile(
+    z, top, hole, skin, reach, floor_tol, left_tol, k, tied, severed, smax, deep, deep_at, left, left_at, left_high, over,
+    tied_at, severed_at,
+):  # fmt: skip
+    """Compare one tile with its target and thin everything out to coarse cells of k x k.
+
+    top (rows + 2 reach, cols + 2 reach): height of the parts, minus infinity where there is none; the target there
+    is the skin plane. hole (coarse): True in holes through a part. A cell is never judged against its own target
+    alone: a wall that is off by a micron would make it wrong by a whole height. So what is under floor_tol and
+    left_tol counts as it is, and what is more counts against the lowest (for too deep) or highest (for left) target
+    within `reach` cells; where that holds the skin plane nothing is too deep, the skin's own check judges.
+
+    Coarse outputs: smax greatest height; deep, left greatest amounts with the cell in the coarse cell (row * k + col),
+    left_at
+    -1 where nothing is judged; left_high the target that left was measured from; over the sum of heights over the
+    target (mm); tied_at, severed_at the last of the cells, NEVER where one was not.
+    """
+    n_rows, n_cols = z.shape
+    for i in range(n_rows):
+        a = i // k
+        for j in range(n_cols):
+            b = j // k
+            s = float(z[i, j])
+            if s > smax[a, b]:
+                smax[a, b] = s
+            if tied[i, j] > tied_at[a, b]:
+                tied_at[a, b] = tied[i, j]
+            if severed[i, j] > severed_at[a, b]:
+                severed_at[a, b] = severed[i, j]
+            t = float(top[i + reach, j + reach])
+            solid = t > -1e30
+            if not solid:
+                if not hole[a, b]:
+                    continue
+                t = skin
+            d = t - s
+            if solid:
+                if d > floor_tol:
+                    least = t
+                    for p in range(i, i + 2 * reach + 1):
+                        for q in range(j, j + 2 * reach + 1):
+                            if top[p, q] < least:
+                                least = float(top[p, q])
+                    d = least - s if least > skin else 0.0
+                if d > deep[a, b]:
+                    deep[a, b] = d
+                    deep_at[a, b] = (i % k) * k + j % k
+            d = s - t
+            if d > 0.0:
+                over[a, b] += d
+            if d > left_tol:
+                most = t
+                for p in range(i, i + 2 * reach + 1):
+                    for q in range(j, j + 2 * reach + 1):
+                        if top[p, q] > most:
+                            most = float(top[p, q])
+                d = s - most
+                t = most
+            if d > left[a, b] or left_at[a, b] < 0:
+                left[a, b] = max(d, 0.0)
+                left_at[a, b] = (i % k) * k + j % k
+                left_high[a, b] = t
 
 
 @njit(cache=True, nogil=True)

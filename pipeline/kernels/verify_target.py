@@ -13,13 +13,13 @@ from numba import njit
 
 
 @njit(cache=True, nogil=True)
-def raise_to_mesh(top, tris, x0, y0, cell):
-    """Raise the field `top` to the highest triangle over each cell centre. In place; tris (k, 9).
+def raise_to_mesh(top, tris, items, x0, y0, cell):
+    """Raise the field `top` to the highest triangle over each cell centre. In place; tris (k, 9), items (n,) which.
 
     A centre within a tenth of a thousandth of a cell of an edge counts as covered, so neighbours leave no gap.
     """
     n_rows, n_cols = top.shape
-    for t in range(len(tris)):
+    for t in items:
         ax, ay, az = tris[t, 0], tris[t, 1], tris[t, 2]
         bx, by, bz = tris[t, 3], tris[t, 4], tris[t, 5]
         cx, cy, cz = tris[t, 6], tris[t, 7], tris[t, 8]

@@ -24,7 +24,7 @@ import math
 import numpy as np
 from numba import njit
 
-FLAT, CONE, BALL = 0, 1, 2
+FLAT, CONE, BALL, ROUNDED = 0, 1, 2, 3
 N_STAGES = 4  # cutting edges, neck, shank, holder
 GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0
 N_GOLDEN = 24  # 0.618^24 of a triangle's side is left
@@ -105,13 +105,16 @@ def clip_above(tri, z, xs, ys):
 
 @njit(cache=True, nogil=True)
 def profile(h, shape, r, tip, slope):
-    """Cutter radius at height h above the tip; minus infinity below it. slope is dz/dr of a cone."""
+    """Cutter radius at height h above the tip; minus infinity below it. slope is dz/dr of a cone, the corner radius of
+    a rounded end mill."""
     if h < 0.0:
         return -math.inf
     if shape == FLAT:
         return r
     if shape == CONE:
         return min(r, tip + h / slope)
+    if shape == ROUNDED:
+        return r if h >= slope else tip + math.sqrt(max(0.0, slope * slope - (slope - h) * (slope - h)))
     return r if h >= r else math.sqrt(max(0.0, r * r - (r - h) * (r - h)))
 
 
@@ -127,7 +130,7 @@ def _depth_at(tri, u, v, ax, ay, bx, by, zt, lift, shape, r, tip, slope):
     elif shape == CONE:
         wide = tip + h / slope
     else:
-        wide = 1e3 * h
+        wide = tip + 1e3 * h
     return min(h + lift, wide - point_segment(x, y, ax, ay, bx, by))
 
 
@@ -320,6 +323,32 @@ def approach_samples(
                     gap -= profile(h, shape[g], radius[g], tip[g], slope[g])
                     if gap < best[s]:
                         best[s] = gap
+
+
+@njit(cache=True, nogil=True)
+def top_at(points, tris, first, items, x0, y0, bin_mm, n_rows, n_cols, slack_mm, top):
+    """Raise top (n,) to the highest triangle over each plan point (n, 2); slack_mm is let in at edges."""
+    for p in range(len(points)):
+        x, y = points[p, 0], points[p, 1]
+        i, j = math.floor((y - y0) / bin_mm), math.floor((x - x0) / bin_mm)
+        if i < 0 or j < 0 or i >= n_rows or j >= n_cols:
+            continue
+        c = i * n_cols + j
+        for e in range(first[c], first[c + 1]):
+            t = tris[items[e]]
+            area = (t[3] - t[0]) * (t[7] - t[1]) - (t[4] - t[1]) * (t[6] - t[0])
+            if abs(area) < 1e-14:
+                continue
+            size = math.sqrt(abs(area))
+            slack = slack_mm / size if size > 0.0 else 0.0
+            wb = ((x - t[0]) * (t[7] - t[1]) - (y - t[1]) * (t[6] - t[0])) / area
+            wc = ((t[3] - t[0]) * (y - t[1]) - (t[4] - t[1]) * (x - t[0])) / area
+            if wb < -slack or wc < -slack or wb + wc > 1.0 + slack:
+                continue
+            h = t[2] + wb * (t[5] - t[2]) + wc * (t[8] - t[2])
+            h = min(max(h, min(t[2], t[5], t[8])), max(t[2], t[5], t[8]))
+            if h > top[p]:
+                top[p] = h
 
 
 @njit(cache=True, nogil=True)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pipeline.model.arrays import Float, frozen
 from pipeline.model.frames import Pose
 from pipeline.model.part import Part
-from pipeline.model.shop import Block
+from pipeline.model.shop import Block, Hold
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +56,7 @@ class ZPlan:
     clearance_mm: float  # rapids across the work at this height clear billet and low blocks
     safe_mm: float  # first height of every section, above everything on the bed
     gauge_block_mm: float
+    bow_mm: float = 0.0  # of the plate under full vacuum: it may stand this much off the bed
 
     def bottom_of_part_mm(self) -> float:
         """Z of every part's outer face: skin plus the stock below."""
@@ -98,6 +99,8 @@ class Setup:
     blocks: tuple[Block, ...]  # stops too, as polygons of kind "stop"
     parts: tuple[PlacedPart, ...]
     later_setups: Mapping[str, str]  # what later setups are for: {"setup-2": "turned over, ..."}
+    hold: Hold | None = None  # None: nothing is known of it, and it is not judged
+    gasket_width_mm: float = 0.0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "billet", frozen(self.billet, columns=2, name="billet", least=3))

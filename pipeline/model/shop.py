@@ -57,6 +57,8 @@ class Cutter:
     tip_diameter_mm: float = 0.0
     edge_radius_mm: float = 0.004
     runout_mm: float = 0.005
+    helix_angle_rad: float = 0.5236  # of the flutes; 30 degrees where the crib says nothing
+    corner_radius_mm: float = 0.0  # of a flat end mill's edge
     source: str = ""
 
 
@@ -98,6 +100,7 @@ class Dialect:
     spin_up_s: float
     peck_backoff_mm: float  # height above the last bottom where feed begins again, when expanded
     line_numbers: bool
+    extensions: frozenset[str] = frozenset()  # words beyond the NIST report that this control has, such as "G64 P"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +121,10 @@ class Machine:
     tool_change_s: float
     dialect: Dialect
     source: str = ""
+    rapid_path: str = "straight"  # "straight", or "dog-leg": each axis runs at its own rapid until it is there
+    z_error_mm: float = 0.02  # of the Z datum, after the gauge block check
+    length_error_mm: float = 0.02  # of a cutter's measured length
+    spindle_power_w: float = 0.0  # 0: not known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,6 +192,19 @@ class Block:
         object.__setattr__(self, "outline", frozen(self.outline, columns=2, name=f"{self.kind} outline", least=3))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hold:
+    """What the hold is counted on for, and the safety factors asked of it."""
+
+    vacuum_kpa: float  # gauge reading below the air's pressure
+    altitude_m: float
+    friction: float  # plate on bed, with the film of coolant that gets there
+    pump_flow_l_min: float  # at that reading; 0: a hole through the plate inside the gasket loses the vacuum
+    safety_rough: float
+    safety_finish: float
+    safety_tilt: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Holding:
     """How the billet is held: a vacuum bed with gasket and port, three stops, clamps and spacers. Bed frame."""
@@ -199,6 +219,7 @@ class Holding:
     blocks: tuple[Block, ...]
     stop_uncertainty_mm: float
     gauge_block_mm: float
+    hold: Hold | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "gasket", frozen(self.gasket, columns=2, name="gasket", least=3))

@@ -18,6 +18,7 @@ import numpy as np
 
 from pipeline.errors import BadInput, PlanError
 from pipeline.geometry.regions import Figure, clearance_mm
+from pipeline.model.feedback import Feedback
 from pipeline.model.findings import Finding, has_errors
 from pipeline.model.job import NestRequest, Tolerances
 from pipeline.model.loop import Loop
@@ -25,6 +26,7 @@ from pipeline.model.part import Feature, Hole, Pocket
 from pipeline.model.setup import PlacedPart, Setup
 from pipeline.model.shop import Crib, Cutter, CutterKind, Machine, Material
 from pipeline.model.toolpath import RAPID, NotCut, Operation, Plan, Toolpath
+from pipeline.operations.capped import capped
 from pipeline.operations.cleared import Cleared
 from pipeline.operations.cutters import BLOCK_ROOM_MM, Means, drills_for, face_cutters, outline_cutter
 from pipeline.operations.face import plan_face
@@ -39,6 +41,7 @@ from pipeline.shop.cutting import least_chip_mm
 
 _CHORD_MM = 0.02  # for distances between outlines
 FREE_MM = 0.02  # kept between a facing cutter and a taller neighbour
+NO_CAPS = Feedback()
 OVER_MM = 0.05  # open pockets are cut this far past the kerf beside a part, facing as far again
 
 
@@ -60,8 +63,10 @@ def plan_toolpaths(
     material: Material,
     tolerances: Tolerances,
     nest_request: NestRequest,
+    feedback: Feedback = NO_CAPS,
 ) -> Plan:
-    """All toolpaths of the setup in cutting order, what they leave, and warnings. Setup frame, mm.
+    """All toolpaths of the setup in cutting order, what they leave, and warnings. Setup frame, mm. `feedback` is what
+    checking an earlier program of this setup asked for: it lowers feeds and moves nothing.
 
     Raises BadInput with every finding when a part cannot be made with this crib on this machine.
     """
@@ -103,7 +108,9 @@ def plan_toolpaths(
         findings += web_findings
     outlines, outline_findings = _outlines(cleared, setup, means)
     findings += outline_findings
-    toolpaths = (*before, *webs, *outlines)
+    toolpaths = tuple(
+        capped(toolpath, feedback, crib.cutter(toolpath.operation.cutter)) for toolpath in (*before, *webs, *outlines)
+    )
     used = sorted({toolpath.operation.cutter for toolpath in toolpaths})
     for number in used:
         findings += means.cut(crib.cutter(number)).warnings

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Sequence
 
 from pipeline.model.job import Job
@@ -40,7 +39,7 @@ def build_packet(
     from pipeline.packet.nest_drawing import draw_nest, nest_layers
     from pipeline.packet.page.page import page_html
     from pipeline.packet.sheet.setup_sheet import setup_sheet_pdf
-    from pipeline.packet.summary import summarise
+    from pipeline.packet.summary import as_text, summarise
 
     is_forced = verdict.verdict == "refused" and written is not None
     summary = summarise(
@@ -82,7 +81,7 @@ def build_packet(
     if written is not None:
         files[written.file] = written.text.encode("ascii")
     summary["files"] = {name: hashlib.sha256(files[name]).hexdigest() for name in sorted(files)}
-    files["summary.json"] = (json.dumps(summary, indent=2, ensure_ascii=False, allow_nan=False) + "\n").encode()
+    files["summary.json"] = as_text(summary).encode()
     return files
 
 

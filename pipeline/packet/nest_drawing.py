@@ -17,6 +17,8 @@ from pipeline.model.arrays import Float
 from pipeline.model.part import Hole, Pocket, Side
 from pipeline.model.setup import PlacedPart, Setup
 from pipeline.model.units import MM_PER_INCH
+from pipeline.packet.ink import FONT, HALO, LETTER, num, polygon, text_at
+from pipeline.packet.nest_places import Mark, mark
 
 _CHORD_MM = 0.02
 _MARGIN_MM = 5.0  # white round everything, inside the frame
@@ -24,17 +26,10 @@ _RULE_MM = 7.0  # strip for the figures of the rules, left and below
 _LEGEND_ROW_MM = 5.6
 _KEY_MM = 3.1  # size of the words of the key
 _BANNER_MM = 9.0
-_LETTER = 0.5  # width of a letter in parts of its size
-_FONT = "Helvetica, Arial, &quot;Liberation Sans&quot;, sans-serif"
-_HALO = 'paint-order="stroke" stroke="#fff" stroke-linejoin="round"'
-_PLACE_HALF_MM = 12.0
 _HATCH_SHORT_MM = 0.2  # hatching ends before the outline's own ink
 # one hatching per family, in the order families first appear: lines as (angle in degrees, gap in mm)
 HATCHINGS = (((45, 1.9),), ((135, 1.2),), ((0, 1.1),), ((45, 1.9), (135, 1.9)), ((90, 1.3),), ((20, 1.5),))
 BED_HATCHING = ((-45, 0.95),)
-
-# a ring round a finding's place with its number beside it: x_mm, y_mm, number
-Mark = tuple[float, float, str]
 
 
 def nest_layers(setup: Setup) -> dict[str, list[Float]]:
@@ -87,40 +82,25 @@ def draw_nest(setup: Setup, *, units: str, banner: str = "", marks: Sequence[Mar
     width, height = sheet.size_mm
     left, top = sheet.low[0] - _RULE_MM, -sheet.high[1] - sheet.banner_mm - 0.5
     out = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{_n(left)} {_n(top)} {_n(width)} {_n(height)}"'
-        f' width="{_n(width)}mm" height="{_n(height)}mm" role="img" font-family="{_FONT}">',
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{num(left)} {num(top)} {num(width)} {num(height)}"'
+        f' width="{num(width)}mm" height="{num(height)}mm" role="img" font-family="{FONT}">',
         f"<title>Nest of {escape(setup.name)}, {escape(setup.side_up)} face up</title>",
-        f'<rect x="{_n(left)}" y="{_n(top)}" width="{_n(width)}" height="{_n(height)}" fill="#fff"/>',
+        f'<rect x="{num(left)}" y="{num(top)}" width="{num(width)}" height="{num(height)}" fill="#fff"/>',
         '<g id="nest-plate">',
         *_plate(setup),
         "</g>",
         *_bed_marks(setup),
         *_rules(sheet, units),
         *_legend(sheet, setup),
-        *(_mark(x, y, number) for x, y, number in marks),
+        *(mark(x, y, number) for x, y, number in marks),
     ]
     if banner:
         out.append(
-            f'<text x="{_n(left + width / 2)}" y="{_n(top + 6.5)}" font-size="6" font-weight="700"'
+            f'<text x="{num(left + width / 2)}" y="{num(top + 6.5)}" font-size="6" font-weight="700"'
             f' text-anchor="middle">{escape(banner)}</text>'
         )
     out.append("</svg>")
     return "\n".join(out) + "\n"
-
-
-def draw_place(x_mm: float, y_mm: float, *, number: str, units: str) -> str:
-    """A square cut-out of the nest round one place, ringed. It shows again what `draw_nest` drew on the same page."""
-    half, bar, name = _PLACE_HALF_MM, *((MM_PER_INCH / 4, "1/4 in") if units == "in" else (5.0, "5 mm"))
-    x, y = x_mm - half, -y_mm - half
-    return (
-        f'<svg viewBox="{_n(x)} {_n(y)} {_n(2 * half)} {_n(2 * half)}" role="img" font-family="{_FONT}">'
-        f"<title>Place of finding {escape(number)} on the nest</title>"
-        f'<rect x="{_n(x)}" y="{_n(y)}" width="{_n(2 * half)}" height="{_n(2 * half)}" fill="#fff"/>'
-        f'<use href="#nest-plate"/>{_mark(x_mm, y_mm, number)}'
-        f'<path d="M{_n(x + 1)} {_n(y + 2 * half - 1)}m0 -1.2v1.2h{_n(bar)}v-1.2" fill="none" stroke="#000"'
-        f' stroke-width="0.3"/><text x="{_n(x + 1.6 + bar)}" y="{_n(y + 2 * half - 1)}" font-size="1.7" {_HALO}'
-        f' stroke-width="0.7">{name}</text></svg>\n'
-    )
 
 
 def _sheet(setup: Setup, banner: str = "") -> _Sheet:
@@ -131,7 +111,7 @@ def _sheet(setup: Setup, banner: str = "") -> _Sheet:
     for key in [*_families(setup), "bed", "defect", "gasket", "contact", "pointer"]:
         if key == "defect" and not setup.defects:
             continue
-        needed = 7.5 + _LETTER * _KEY_MM * len(_key_words(key, setup)) + 3.0
+        needed = 7.5 + LETTER * _KEY_MM * len(_key_words(key, setup)) + 3.0
         if rows[-1] and x + needed > width:
             rows.append([])
             x = 0.0
@@ -179,34 +159,34 @@ def _hatching(ring: Float, key: str, setup: Setup) -> str:
         dx, dy = _HATCH_SHORT_MM * math.cos(turn), _HATCH_SHORT_MM * math.sin(turn)
         for x0, y0, x1, y1 in hatch_lines(ring, angle_rad=turn, gap=gap):
             if math.hypot(x1 - x0, y1 - y0) > 2 * _HATCH_SHORT_MM:
-                path += f"M{_n(x0 + dx)} {_n(-y0 - dy)}L{_n(x1 - dx)} {_n(dy - y1)}"
+                path += f"M{num(x0 + dx)} {num(-y0 - dy)}L{num(x1 - dx)} {num(dy - y1)}"
     ink = 'stroke="#777" stroke-width="0.22"' if key in families else 'stroke="#000" stroke-width="0.4"'
     return f'<path class="hatch" d="{path}" {ink}/>'
 
 
 def _plate(setup: Setup) -> Iterable[str]:
     """Billet, gasket, what stands on the bed, parts with their names, defects."""
-    yield _polygon([setup.billet], 'fill="#fff" stroke="#000" stroke-width="0.9" stroke-linejoin="round"')
-    yield _polygon([setup.gasket], 'fill="none" stroke="#000" stroke-width="0.4" stroke-dasharray="3 1.4"')
+    yield polygon([setup.billet], 'fill="#fff" stroke="#000" stroke-width="0.9" stroke-linejoin="round"')
+    yield polygon([setup.gasket], 'fill="none" stroke="#000" stroke-width="0.4" stroke-dasharray="3 1.4"')
     for block in setup.blocks:
-        yield _polygon([block.outline], 'fill="#fff" stroke="#000" stroke-width="0.45"')
+        yield polygon([block.outline], 'fill="#fff" stroke="#000" stroke-width="0.45"')
         yield _hatching(block.outline, "bed", setup)
     for placed in setup.parts:
         outline = outline_of(placed)
         yield f'<g class="part" data-part="{escape(placed.part_id)}"><title>{escape(placed.part_id)}</title>'
-        yield _polygon([outline], 'class="edge" fill="#fff" stroke="#000" stroke-width="0.5"')
+        yield polygon([outline], 'class="edge" fill="#fff" stroke="#000" stroke-width="0.5"')
         yield _hatching(outline, placed.part.family, setup)
         for rings in pockets_of(placed):
-            yield _polygon(rings, 'fill="#fff" fill-rule="evenodd" stroke="#000" stroke-width="0.22"')
+            yield polygon(rings, 'fill="#fff" fill-rule="evenodd" stroke="#000" stroke-width="0.22"')
         for x, y, r in holes_of(placed) if is_long(outline) else ():  # a stud's number needs the room
-            yield f'<circle cx="{_n(x)}" cy="{_n(-y)}" r="{_n(r)}" fill="#fff" stroke="#000" stroke-width="0.28"/>'
+            yield f'<circle cx="{num(x)}" cy="{num(-y)}" r="{num(r)}" fill="#fff" stroke="#000" stroke-width="0.28"/>'
         yield _label(placed, outline)
         yield "</g>"
     for defect in setup.defects:
-        yield _polygon([defect], 'fill="#000" stroke="#000" stroke-width="0.3"')
+        yield polygon([defect], 'fill="#000" stroke="#000" stroke-width="0.3"')
     for block in setup.blocks:
         x, y = (block.outline.min(axis=0) + block.outline.max(axis=0)) / 2
-        yield _text(x, y, 2.8, block.name, f'{_HALO} stroke-width="1.4"')
+        yield text_at(x, y, 2.8, block.name, f'{HALO} stroke-width="1.4"')
 
 
 def _label(placed: PlacedPart, outline: Float) -> str:
@@ -215,11 +195,11 @@ def _label(placed: PlacedPart, outline: Float) -> str:
     size = 3.8 if np.ptp(outline, axis=0).max() > 60 else 3.0
     name = placed.part_id if has_room else placed.part_id.rpartition("-")[2]
     x, y = label_place(placed, outline, 0.26 * size * len(name))
-    style = f'font-weight="700" {_HALO} stroke-width="1.1"'
+    style = f'font-weight="700" {HALO} stroke-width="1.1"'
     if has_room:
         angle = (math.degrees(placed.setup_from_part.angle_rad) + 90) % 180 - 90  # never upside down
-        style += f' transform="rotate({_n(-angle)} {_n(x)} {_n(-y)})"'
-    return _text(x, y, size, name, style)
+        style += f' transform="rotate({num(-angle)} {num(x)} {num(-y)})"'
+    return text_at(x, y, size, name, style)
 
 
 def label_place(placed: PlacedPart, points: Float, half_mm: float) -> tuple[float, float]:
@@ -251,41 +231,28 @@ def _bed_marks(setup: Setup) -> Iterable[str]:
         '<path d="M-3 0H12M0 3V-12M12 0l-2.6 -0.9v1.8zM0 -12l-0.9 2.6h1.8z" stroke="#000" stroke-width="0.4"/>'
         '<circle r="1.6" fill="#fff" stroke="#000" stroke-width="0.4"/>'
     )
-    yield _text(14, 0, 3, "X") + _text(0, 14, 3, "Y") + _text(2.4, 2.8, 2.6, "X0 Y0", anchor="start")
+    yield text_at(14, 0, 3, "X") + text_at(0, 14, 3, "Y") + text_at(2.4, 2.8, 2.6, "X0 Y0", anchor="start")
     for x, y in setup.seating.contacts:
-        yield f'<circle cx="{_n(x)}" cy="{_n(-y)}" r="0.9" fill="#000"/>'
+        yield f'<circle cx="{num(x)}" cy="{num(-y)}" r="0.9" fill="#000"/>'
     x, y = setup.seating.corner_mm
     yield (
-        f'<path d="M{_n(x)} {_n(-y)}l-5 5M{_n(x)} {_n(-y)}l-2.4 0.6m2.4 -0.6l-0.6 2.4" fill="none" stroke="#000"'
+        f'<path d="M{num(x)} {num(-y)}l-5 5M{num(x)} {num(-y)}l-2.4 0.6m2.4 -0.6l-0.6 2.4" fill="none" stroke="#000"'
         ' stroke-width="0.6"/>'
     )
-    yield _text(x - 5.5, y - 7.2, 3, "marked corner")
+    yield text_at(x - 5.5, y - 7.2, 3, "marked corner")
     for k, check in enumerate(setup.seating.pointer_checks, start=1):
         yield _pointer(check.x_mm, check.y_mm, f"P{k}")
     x, y = setup.port_mm
     yield (
-        f'<circle cx="{_n(x)}" cy="{_n(-y)}" r="2" fill="none" stroke="#000" stroke-width="0.4"'
+        f'<circle cx="{num(x)}" cy="{num(-y)}" r="2" fill="none" stroke="#000" stroke-width="0.4"'
         ' stroke-dasharray="1 0.6"/>'
     )
-    yield _text(x, y + 3.7, 2.6, "port", f'{_HALO} stroke-width="0.8"')
+    yield text_at(x, y + 3.7, 2.6, "port", f'{HALO} stroke-width="0.8"')
 
 
 def _pointer(x: float, y: float, name: str) -> str:
-    return f'<circle cx="{_n(x)}" cy="{_n(-y)}" r="2.3" fill="#fff" stroke="#000" stroke-width="0.5"/>' + _text(
+    return f'<circle cx="{num(x)}" cy="{num(-y)}" r="2.3" fill="#fff" stroke="#000" stroke-width="0.5"/>' + text_at(
         x, y, 2.6, name, 'font-weight="700"'
-    )
-
-
-def _mark(x: float, y: float, number: str) -> str:
-    """A finding: a ring round its place, open where it is, its number on a flag up and to the right."""
-    width = 1.6 + _LETTER * 2.6 * len(number)
-    return (
-        f'<g class="mark"><circle cx="{_n(x)}" cy="{_n(-y)}" r="1.4" fill="none" stroke="#fff" stroke-width="1.2"/>'
-        f'<circle cx="{_n(x)}" cy="{_n(-y)}" r="1.4" fill="none" stroke="#000" stroke-width="0.55"/>'
-        f'<path d="M{_n(x + 1)} {_n(-y - 1)}l1.6 -1.6" stroke="#000" stroke-width="0.55"/>'
-        f'<rect x="{_n(x + 2.6)}" y="{_n(-y - 6)}" width="{_n(width)}" height="3.6" fill="#000"/>'
-        + _text(x + 2.6 + width / 2, y + 4.2, 2.6, number, 'font-weight="700" fill="#fff"')
-        + "</g>"
     )
 
 
@@ -294,23 +261,23 @@ def _rules(sheet: _Sheet, units: str) -> Iterable[str]:
     step, scale, every = (MM_PER_INCH / 4, MM_PER_INCH, 4) if units == "in" else (5.0, 1.0, 4)
     (x0, y0), (x1, y1) = sheet.low, sheet.high
     yield (
-        f'<rect x="{_n(x0)}" y="{_n(-y1)}" width="{_n(x1 - x0)}" height="{_n(y1 - y0)}" fill="none" stroke="#000"'
+        f'<rect x="{num(x0)}" y="{num(-y1)}" width="{num(x1 - x0)}" height="{num(y1 - y0)}" fill="none" stroke="#000"'
         ' stroke-width="0.35"/>'
     )
     ticks, figures = "", []
     for k in range(math.ceil(x0 / step), math.floor(x1 / step) + 1):
         x, long = k * step, 2.2 if k % every == 0 else 1.1
-        ticks += f"M{_n(x)} {_n(-y0)}v{_n(-long)}M{_n(x)} {_n(-y1)}v{_n(long)}"
+        ticks += f"M{num(x)} {num(-y0)}v{num(-long)}M{num(x)} {num(-y1)}v{num(long)}"
         if k % every == 0:
-            figures.append(_text(x, y0 - 2.8, 2.9, f"{x / scale:.0f}"))
+            figures.append(text_at(x, y0 - 2.8, 2.9, f"{x / scale:.0f}"))
     for k in range(math.ceil(y0 / step), math.floor(y1 / step) + 1):
         y, long = k * step, 2.2 if k % every == 0 else 1.1
-        ticks += f"M{_n(x0)} {_n(-y)}h{_n(long)}M{_n(x1)} {_n(-y)}h{_n(-long)}"
+        ticks += f"M{num(x0)} {num(-y)}h{num(long)}M{num(x1)} {num(-y)}h{num(-long)}"
         if k % every == 0:
-            figures.append(_text(x0 - 1.0, y, 2.9, f"{y / scale:.0f}", anchor="end"))
+            figures.append(text_at(x0 - 1.0, y, 2.9, f"{y / scale:.0f}", anchor="end"))
     yield f'<path d="{ticks}" stroke="#000" stroke-width="0.25"/>'
     yield from figures
-    yield _text(x1, y0 - 2.8, 2.9, units, anchor="end")
+    yield text_at(x1, y0 - 2.8, 2.9, units, anchor="end")
 
 
 def _legend(sheet: _Sheet, setup: Setup) -> Iterable[str]:
@@ -319,21 +286,21 @@ def _legend(sheet: _Sheet, setup: Setup) -> Iterable[str]:
         y = sheet.low[1] - _RULE_MM - _LEGEND_ROW_MM * (row + 0.5)
         for dx, key in keys:
             x = sheet.low[0] + dx
-            yield _sign(x, y, key, setup) + _text(x + 7.5, y, _KEY_MM, _key_words(key, setup), anchor="start")
+            yield _sign(x, y, key, setup) + text_at(x + 7.5, y, _KEY_MM, _key_words(key, setup), anchor="start")
 
 
 def _sign(x: float, y: float, key: str, setup: Setup) -> str:
     """The sign beside its meaning: 6 mm wide, centred on y."""
     if key == "gasket":
-        return f'<path d="M{_n(x)} {_n(-y)}h6" stroke="#000" stroke-width="0.4" stroke-dasharray="2 1"/>'
+        return f'<path d="M{num(x)} {num(-y)}h6" stroke="#000" stroke-width="0.4" stroke-dasharray="2 1"/>'
     if key == "contact":
-        return f'<circle cx="{_n(x + 3)}" cy="{_n(-y)}" r="0.9" fill="#000"/>'
+        return f'<circle cx="{num(x + 3)}" cy="{num(-y)}" r="0.9" fill="#000"/>'
     if key == "pointer":
         return _pointer(x + 3, y, "P1")
     box = np.array([[x, y - 1.9], [x + 6, y - 1.9], [x + 6, y + 1.9], [x, y + 1.9]])
     fill = "#000" if key == "defect" else "#fff"
     hatching = "" if key == "defect" else _hatching(box, key, setup)
-    return _polygon([box], f'fill="{fill}" stroke="#000" stroke-width="0.4"') + hatching
+    return polygon([box], f'fill="{fill}" stroke="#000" stroke-width="0.4"') + hatching
 
 
 def _key_words(key: str, setup: Setup) -> str:
@@ -371,22 +338,3 @@ def pockets_of(placed: PlacedPart) -> list[list[Float]]:
 def _circle(x: float, y: float, r: float) -> Float:
     turn = np.linspace(0, 2 * np.pi, 48, endpoint=False)
     return np.column_stack([x + r * np.cos(turn), y + r * np.sin(turn)])
-
-
-def _polygon(rings: Sequence[Float], style: str) -> str:
-    path = "".join("M" + "L".join(f"{_n(x)} {_n(-y)}" for x, y in ring) + "Z" for ring in rings)
-    return f'<path d="{path}" {style}/>'
-
-
-def _text(x: float, y: float, size: float, words: str, style: str = "", *, anchor: str = "middle") -> str:
-    """Words centred in height on (x, y)."""
-    return (
-        f'<text x="{_n(x)}" y="{_n(-y)}" font-size="{size}" text-anchor="{anchor}" dominant-baseline="central"'
-        f"{' ' + style if style else ''}>{escape(words)}</text>"
-    )
-
-
-def _n(value: float) -> str:
-    """Two decimals are a hundredth of a millimetre on the drawing; no minus zero."""
-    text = f"{value:.2f}"
-    return "0.00" if text == "-0.00" else text

@@ -1,4 +1,4 @@
-"""The packet in figures, for scripts: `summary.json`. Lengths in mm, times in s, areas in mm2.
+"""The packet in figures, for scripts: `summary.json`. Lengths in mm, times in s, areas in mm2, forces in N.
 
 It holds what a later run needs: the placements to the last bit, so that a nest can be kept, and every operation, so
 that two packets can be compared.
@@ -6,6 +6,8 @@ that two packets can be compared.
 
 from __future__ import annotations
 
+import json
+import re
 from collections import Counter
 from collections.abc import Sequence
 from typing import Any
@@ -19,6 +21,9 @@ from pipeline.model.program import Program
 from pipeline.model.setup import Setup
 from pipeline.model.toolpath import Plan
 from pipeline.model.verdict import Verdict
+from pipeline.packet.simulated.figures import simulated
+
+_NUMBERS = re.compile(r"\[\n(?:\s*(?:-?[\d.]+(?:e[-+]?\d+)?|null),?\n)+\s*\]")  # no string of JSON holds a line end
 
 
 def summarise(
@@ -105,7 +110,14 @@ def summarise(
             }
             for spot in nest.placements
         ],
+        **simulated(verdict, job.tolerances),
     }
+
+
+def as_text(summary: dict[str, Any]) -> str:
+    """The summary as JSON, a list of numbers on one line."""
+    text = json.dumps(summary, indent=2, ensure_ascii=False, allow_nan=False)
+    return _NUMBERS.sub(lambda found: " ".join(found[0].split()).replace("[ ", "[").replace(" ]", "]"), text) + "\n"
 
 
 def _operations(plan: Plan, program: Program, verdict: Verdict) -> list[dict[str, Any]]:

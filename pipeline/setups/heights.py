@@ -41,6 +41,7 @@ def plan_z(job: Job) -> ZPlan:
         clearance_mm=math.ceil(10 * (highest + _RAPID_ROOM_MM)) / 10,
         safe_mm=math.ceil(highest + _SAFE_ROOM_MM),
         gauge_block_mm=job.holding.gauge_block_mm,
+        bow_mm=job.billet.bow_mm,
     )
 
 
@@ -107,4 +108,6 @@ def plan_setup(job: Job, parts: Sequence[Part], nest: Nest, seating: Seating) ->
         blocks=bed_blocks(job.holding),
         parts=tuple(placed),
         later_setups=LATER_SETUPS,
+        hold=job.holding.hold,
+        gasket_width_mm=job.holding.gasket_width_mm,
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -50,6 +50,7 @@ def _bounds_words(low: float | None, high: float | None, show: Callable[[float],
 def _outside(value: float, low: float | None, high: float | None) -> bool:
     noise = 1e-12 * max(1.0, abs(value))  # 0.2 in is 5.08 mm only to the last binary digit
     return (low is not None and value < low - noise) or (high is not None and value > high + noise)
+
 
 _LABEL = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 
@@ -148,6 +149,50 @@ class Number:
         if self.high is not None:
             out["maximum"] = self.high
         return out
+
+
+_QUANTITY = re.compile(r"(?P<number>[^ a-zA-Z/]*) *(?P<unit>[a-zA-Z][a-zA-Z/]*)?")
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A number with its unit behind it (`75 kPa`, `22 inHg`); 0 needs none. `units` maps a unit to how many of ours it
+    is, ours first; `low` and `high` are in ours."""
+
+    units: Mapping[str, float]
+    low: float
+    high: float
+    example: str
+
+    def read(self, node: Node, reader: Reader) -> Any:
+        ours = next(iter(self.units))
+        wanted = f"a number with its unit ({' or '.join(self.units)}), such as {self.example}"
+        text = scalar(node, reader, wanted=wanted)
+        if text is None:
+            return FAILED
+        match = _QUANTITY.fullmatch(text)
+        number = plain_number(match["number"]) if match else None
+        unit = match["unit"] if match else None
+        if number is None or (unit not in self.units and not (unit is None and number == 0)):
+            no_unit = number is not None and unit is None
+            hint = f"add the unit: {text} {' or '.join(self.units)}?" if no_unit else nearest(unit or "", self.units)
+            reader.fault("J106", node, found=describe(node), wanted=wanted,
+                         hint=number_hint(match["number"] if match else text) or hint)  # fmt: skip
+            return FAILED
+        value = number * self.units[unit or ours]
+        if _outside(value, self.low, self.high):
+            reader.fault(
+                "J107", node, found=describe(node), wanted=_bounds_words(self.low, self.high, lambda v: f"{v:g} {ours}")
+            )
+            return FAILED
+        return min(max(value, self.low), self.high)
+
+    def schema(self) -> Schema:
+        units = "|".join(re.escape(unit) for unit in self.units)
+        return {
+            "anyOf": [{"const": 0}, {"type": "string", "pattern": rf"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+) *({units})$"}],
+            **_note(_bounds_words(self.low, self.high, lambda v: f"{v:g} {next(iter(self.units))}")),
+        }
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from pipeline.model.shop import (
     Cutter,
     CutterKind,
     Dialect,
+    Hold,
     Holding,
     Machine,
     Material,
@@ -132,6 +133,10 @@ def _machine(name: str, values: Values) -> Machine:
         jerk_mm_s3=values["jerk"],
         tool_change_s=values["tool_change_s"],
         dialect=_dialect(values["dialect"]),
+        rapid_path=values["rapid_path"],
+        z_error_mm=values["z_error"],
+        length_error_mm=values["length_error"],
+        spindle_power_w=values["spindle_power"],
     )
 
 
@@ -156,6 +161,7 @@ def _dialect(values: Values) -> Dialect:
         spin_up_s=values["spin_up_s"],
         peck_backoff_mm=values["peck_backoff"],
         line_numbers=values["line_numbers"],
+        extensions=frozenset(values["extensions"]),
     )
 
 
@@ -187,6 +193,7 @@ _CUTTER_LENGTHS = (
     "tip_diameter",
     "edge_radius",
     "runout",
+    "corner_radius",
 )
 
 
@@ -204,6 +211,7 @@ def _crib(name: str, values: Values) -> Crib:
                 surface_speed_m_min=cutter["surface_speed_m_min"],
                 ramp_angle_rad=cutter["ramp_angle"],
                 point_angle_rad=cutter["point_angle"],
+                helix_angle_rad=cutter["helix_angle"],
                 source=cutter["source"],
                 **lengths,
             )
@@ -237,6 +245,15 @@ def _holding(name: str, values: Values) -> Holding:
         ),
         stop_uncertainty_mm=values["stop_uncertainty"],
         gauge_block_mm=values["gauge_block"],
+        hold=Hold(
+            vacuum_kpa=values["vacuum"],
+            altitude_m=values["altitude"],
+            friction=values["friction"],
+            pump_flow_l_min=values["pump_flow"],
+            safety_rough=values["safety"]["rough"],
+            safety_finish=values["safety"]["finish"],
+            safety_tilt=values["safety"]["tilt"],
+        ),
     )
 
 

@@ -9,6 +9,7 @@ import math
 from itertools import combinations
 
 from pipeline.model.units import EPS_MM, shown
+from pipeline.shop.air import KPA_PER_INHG, air_pressure_kpa
 from pipeline.shop.plate import find_top
 from pipeline.shop.polygons import crossing, is_inside, polygon_fault
 from pipeline.shop.reading import Reader, Values
@@ -159,6 +160,17 @@ def _check_cutter(cutter: Values, reader: Reader) -> None:
             found=f"{math.degrees(cutter['point_angle']):g} degrees",
             wanted=f"20 to 179 degrees for a {kind}",
         )
+    corner = cutter.get("corner_radius", 0.0)
+    if corner > 0 and kind != "flat end mill":
+        found = f"a corner radius on a {kind}"
+        reader.fault("J151", cutter.at("corner_radius"), found=found, wanted="no corner_radius")
+    elif cutter.has("diameter") and corner > cutter["diameter"] / 2 + EPS_MM:
+        reader.fault(
+            "J151",
+            cutter.at("corner_radius"),
+            found=f"corner_radius {shown(corner, unit=unit)}",
+            wanted=f"at most half the diameter, {shown(cutter['diameter'] / 2, unit=unit)}",
+        )
     if kind in _MILLS and cutter.get("point_angle", 0.0) > 0:
         reader.fault("J151", cutter.at("point_angle"), found=f"a point angle on a {kind}", wanted="no point_angle")
     if kind == "drill" and cutter.has("peck") and cutter["peck"] <= 0:
@@ -172,8 +184,9 @@ def _check_cutter(cutter: Values, reader: Reader) -> None:
 
 
 def check_holding(holding: Values, reader: Reader) -> None:
-    """Gasket, port, stops, clamps and spacers of a holding."""
+    """Gasket, port, vacuum, stops, clamps and spacers of a holding."""
     unit = reader.unit_of(holding.node)
+    _check_vacuum(holding, reader)
     if holding.has("gasket"):
         is_sound = check_polygon(holding["gasket"], holding.at("gasket"), reader, name="the gasket")
         if is_sound and holding.has("port") and not is_inside(holding["port"], holding["gasket"]):
@@ -212,6 +225,25 @@ def check_holding(holding: Values, reader: Reader) -> None:
                 found=f"cut_depth {shown(block['cut_depth'], unit=unit)}",
                 wanted="above 0 and under the spacer's height",
             )
+
+
+def _check_vacuum(holding: Values, reader: Reader) -> None:
+    """No pump pulls below nothing: a gauge reads at most the air's own pressure, which falls with altitude."""
+    if not holding.has("vacuum", "altitude"):
+        return
+    air = air_pressure_kpa(holding["altitude"])
+    if holding["vacuum"] > air:
+        reader.fault(
+            "J156",
+            holding.at("vacuum"),
+            found=f"a reading of {_gauge(holding['vacuum'])}",
+            wanted=f"less than the air's own pressure at {holding['altitude']:.0f} m, {_gauge(air)}",
+            hint="write what the gauge shows with the plate on the bed",
+        )
+
+
+def _gauge(kpa: float) -> str:
+    return f"{kpa:.1f} kPa ({kpa / KPA_PER_INHG:.1f} inHg)"
 
 
 def check_billet(billet: Values, reader: Reader) -> None:

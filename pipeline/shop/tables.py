@@ -6,8 +6,11 @@ business. Lengths' bounds are in mm whatever the file's unit.
 
 from __future__ import annotations
 
+import math
+
 from pipeline.model.shop import CutterKind
-from pipeline.shop.fields import Choice, Flag, Length, Number, Special, Text
+from pipeline.shop.air import KPA_PER_INHG, M_PER_FT
+from pipeline.shop.fields import Choice, Flag, Length, Number, Quantity, Special, Text
 from pipeline.shop.plate import BY_HAND, BY_PROBES
 from pipeline.shop.schema import POINT, Key, ListOf, MapOf, Row, Table
 
@@ -15,6 +18,7 @@ UNITS = Key(Choice(("mm", "in")), "unit of bare lengths in this file")
 POLYGON = ListOf(POINT, 3)
 SMALL = Length(low=0.0, high=2.0)
 THICK = Length(low=0.5, high=60)
+EXTENSIONS: tuple[str, ...] = ("G64 P",)  # words beyond the NIST report that the reader understands
 
 DIALECT = Table(
     "the dialect",
@@ -42,6 +46,7 @@ DIALECT = Table(
         "spin_up_s": Key(Number(0, 60), "seconds until the spindle has its speed"),
         "peck_backoff": Key(Length(low=0.0, high=2.0), "height above the last bottom where feed begins again"),
         "line_numbers": Key(Flag(), "N words on every line"),
+        "extensions": Key(ListOf(Choice(EXTENSIONS)), "words beyond the NIST report that it understands", default=()),
     },
 )
 
@@ -57,9 +62,19 @@ MACHINE = Table(
         "spindle_high_rpm": Key(Number(100, 200000), "fastest speed"),
         "feed_high": Key(Length(low=50, high=60000), "fastest feed, per minute"),
         "rapid": Key(Length(low=50, high=120000), "rapid, per minute"),
+        "rapid_path": Key(
+            Choice(("straight", "dog-leg")), "way of a rapid; dog-leg: every axis on its own", default="straight"
+        ),
         "acceleration": Key(Length(low=10, high=50000), "per second squared"),
         "jerk": Key(Special("none", None, Length(low=100, high=10_000_000)), "per second cubed, or none"),
         "tool_change_s": Key(Number(0, 900), "seconds from cut to cut"),
+        "z_error": Key(Length(low=0.0, high=0.5), "of Z zero, after the gauge block check", default=0.02),
+        "length_error": Key(Length(low=0.0, high=0.5), "of a cutter's measured length", default=0.02),
+        "spindle_power": Key(
+            Special("unknown", 0.0, Quantity({"W": 1.0, "kW": 1000.0}, 20, 100_000, "750 W")),
+            "at the spindle, W or kW, or unknown",
+            default=0.0,
+        ),
         "dialect": Key(DIALECT, "how the machine wants its text"),
     },
 )
@@ -106,6 +121,8 @@ CUTTER = Table(
         "tip_diameter": Key(Length(low=0.0, high=20), "flat at the tip", default=0.0),
         "edge_radius": Key(Length(low=0.0005, high=0.1), "rounding of the edge", default=0.004),
         "runout": Key(Length(low=0.0, high=0.1), "measured run-out", default=0.005),
+        "helix_angle": Key(Number(0, 60, degrees=True), "of the flutes, degrees", default=math.radians(30)),
+        "corner_radius": Key(Length(low=0.0, high=25), "of a flat end mill's corners", default=0.0),
         "source": Key(Text(), "where the start values come from", default=""),
     },
 )
@@ -142,6 +159,16 @@ BLOCK = Table(
     },
 )
 
+FACTOR = Number(1, 20)
+SAFETY = Table(
+    "the safety factors",
+    {
+        "rough": Key(FACTOR, "against sliding, roughing"),
+        "finish": Key(FACTOR, "against sliding, finishing"),
+        "tilt": Key(FACTOR, "against tilting"),
+    },
+)
+
 HOLDING = Table(
     "a holding",
     {
@@ -165,6 +192,16 @@ HOLDING = Table(
         "blocks": Key(MapOf(BLOCK), "clamps and spacers", default={}),
         "stop_uncertainty": Key(Length(low=0.0, high=1.0), "of a stop's place, one sigma"),
         "gauge_block": Key(Length(low=1, high=150), "height of the block that checks Z zero"),
+        "vacuum": Key(
+            Quantity({"kPa": 1.0, "inHg": KPA_PER_INHG}, 5, 110, "75 kPa"), "gauge reading, below the air's pressure"
+        ),
+        "altitude": Key(Quantity({"m": 1.0, "ft": M_PER_FT}, -450, 5000, "320 m"), "of the shop, m or ft"),
+        "friction": Key(Number(0.02, 1), "plate on bed, wet as it is cut"),
+        "pump_flow": Key(
+            Quantity({"l/min": 1.0}, 0, 20_000, "40 l/min"),
+            "free air the pump still takes at that reading; 0: a hole loses the vacuum",
+        ),
+        "safety": Key(SAFETY, "safety factors asked of the hold"),
     },
 )
 

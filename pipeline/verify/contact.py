@@ -11,6 +11,7 @@ from pipeline.model.setup import Setup
 from pipeline.model.shop import Cutter, CutterKind, Machine, Material
 from pipeline.model.units import EPS_MM
 from pipeline.verify.faults import Fault
+from pipeline.verify.motion_time import arc_shapes, is_arc
 from pipeline.verify.reading import ARC_CCW, ARC_CW, RAPID, Moves, Reading
 from pipeline.verify.removal import CONTACT_MM, Removal
 from pipeline.verify.target import Target
@@ -31,52 +32,47 @@ def check_contact(
     material: Material,
 ) -> list[Fault]:  # fmt: skip
     """Rapids in stock, spindle, coolant, length offset, shank and holder, flutes, dwell, chip and speed."""
-    moves = reading.moves
+    moves, felt = reading.moves, removal.felt
     faults: list[Fault] = []
 
-    def add(k: int, code: str, amount: float, found: str, wanted: str, hint: str = "", cell: int | None = None) -> None:
-        i = int(removal.owner[k])
-        x, y = removal.place(removal.deep_cell[k] if cell is None else cell)
-        tool_x, tool_y = float(removal.pieces[k, 3]), float(removal.pieces[k, 4])
+    def add(
+        i: int, code: str, amount: float, found: str, wanted: str, hint: str = "", xy: NDArray[np.float64] | None = None
+    ) -> None:
+        x, y = (float(v) for v in (removal.deep_xy[i] if xy is None else xy))
         faults.append(
             Fault(
-                code=code,
-                part_id=target.part_at(removal.grid, tool_x, tool_y, setup.parts),
-                cutter=int(moves.tool[i]),
-                line=int(moves.line[i]),
-                at_mm=(x, y, float(min(removal.pieces[k, 2], removal.pieces[k, 5]))),
-                amount_mm=amount,
-                found=found,
-                wanted=wanted,
-                hint=hint,
+                code=code, part_id=target.part_at(float(moves.end[i, 0]), float(moves.end[i, 1]), setup.parts),
+                cutter=int(moves.tool[i]), line=int(moves.line[i]),
+                at_mm=(x, y, float(min(moves.start[i, 2], moves.end[i, 2]))), amount_mm=amount, found=found,
+                wanted=wanted, hint=hint,
             )
-        )
+        )  # fmt: skip
 
-    cuts = removal.deep_mm > CONTACT_MM
-    rapid = moves.kind[removal.owner] == RAPID
-    for k in np.flatnonzero(cuts & rapid).tolist():
-        deep = float(removal.deep_mm[k])
-        add(k, "V641", deep, f"a rapid through {deep:.3f} mm of stock", "rapids only where nothing is in the way")
+    cuts = felt.deep_mm > CONTACT_MM
+    rapid = moves.kind == RAPID
+    for i in np.flatnonzero(cuts & rapid).tolist():
+        deep = float(felt.deep_mm[i])
+        add(i, "V641", deep, f"a rapid through {deep:.3f} mm of stock", "rapids only where nothing is in the way")
     cuts &= ~rapid
-    for k in _first_of_each_move(cuts, removal.owner):
-        i = removal.owner[k]
-        deep = float(removal.deep_mm[k])
-        if moves.spindle[i] == 0 or moves.rpm[i] <= 0:
-            add(k, "V642", deep, "cutting with the spindle standing", "M3 and a speed before the cut")
-        elif moves.spindle[i] < 0:
-            add(k, "V643", deep, "cutting with the spindle turning backwards (M4)", "M3, clockwise")
-        if moves.coolant[i] == 0 and machine.dialect.coolant_on:
-            add(k, "V644", deep, "cutting without coolant", f"{machine.dialect.coolant_on} before the cut")
-        if not moves.known_z[i]:
-            add(k, "V645", deep, "cutting while no length offset is active", "G43 H with the first move in Z")
-    for k in np.flatnonzero(removal.stage_mm > CONTACT_MM).tolist():
-        cell, stage = divmod(int(removal.stage_cell[k]), len(STAGES) - 1)
-        deep = float(removal.stage_mm[k])
-        add(k, "V646", deep, f"the {STAGES[stage + 1]} {deep:.3f} mm in stock", "only cutting edges in stock",
-            "a longer cutter, or more stickout", cell=cell)  # fmt: skip
-    for k in np.flatnonzero((removal.over_flutes_mm > _FLUTES_MM) & ~rapid).tolist():
-        over = float(removal.over_flutes_mm[k])
-        add(k, "V647", over, f"stock {over:.3f} mm above the flutes in one cut", "cuts no deeper than the flutes")
+    standing = cuts & ((moves.spindle == 0) | (moves.rpm <= 0))
+    for i in np.flatnonzero(standing).tolist():
+        add(i, "V642", float(felt.deep_mm[i]), "cutting with the spindle standing", "M3 and a speed before the cut")
+    for i in np.flatnonzero(cuts & ~standing & (moves.spindle < 0)).tolist():
+        add(i, "V643", float(felt.deep_mm[i]), "cutting with the spindle turning backwards (M4)", "M3, clockwise")
+    if machine.dialect.coolant_on:
+        for i in np.flatnonzero(cuts & (moves.coolant == 0)).tolist():
+            wanted = f"{machine.dialect.coolant_on} before the cut"
+            add(i, "V644", float(felt.deep_mm[i]), "cutting without coolant", wanted)
+    for i in np.flatnonzero(cuts & ~moves.known_z).tolist():
+        wanted = "G43 H with the first move in Z"
+        add(i, "V645", float(felt.deep_mm[i]), "cutting while no length offset is active", wanted)
+    for i in np.flatnonzero(removal.stage_mm > CONTACT_MM).tolist():
+        deep, stage = float(removal.stage_mm[i]), int(removal.stage[i])
+        add(i, "V646", deep, f"the {STAGES[stage + 1]} {deep:.3f} mm in stock", "only cutting edges in stock",
+            "a longer cutter, or more stickout", xy=removal.stage_xy[i])  # fmt: skip
+    for i in np.flatnonzero((felt.over_flutes_mm > _FLUTES_MM) & ~rapid).tolist():
+        over = float(felt.over_flutes_mm[i])
+        add(i, "V647", over, f"stock {over:.3f} mm above the flutes in one cut", "cuts no deeper than the flutes")
     faults += _dwell(reading, removal, target, setup)
     faults += _unknown_cutters(moves, setup, tools)
     faults += _depths(moves, removal, tools, target, setup)
@@ -84,30 +80,22 @@ def check_contact(
     return faults
 
 
-def _first_of_each_move(mask: NDArray[np.bool_], owner: NDArray[np.int32]) -> list[int]:
-    where = np.flatnonzero(mask)
-    return [int(k) for k in where[np.append(True, np.diff(owner[where]) != 0)]] if len(where) else []
-
-
 def _dwell(reading: Reading, removal: Removal, target: Target, setup: Setup) -> list[Fault]:
     """A dwell after a feed move whose last stretch cut: the edge rubs in one place and hardens titanium."""
     moves = reading.moves
     out = []
-    last_piece = np.searchsorted(removal.owner, np.arange(len(moves.kind)), side="right") - 1
     for line, seconds in sorted(reading.dwell_s.items()):
-        before = np.flatnonzero(moves.line < line)
-        if seconds <= 0 or not len(before):
+        i = int(np.searchsorted(moves.line, line)) - 1  # lines never fall: the language has no loops
+        if seconds <= 0 or i < 0:
             continue
-        i = int(before[-1])
-        k = int(last_piece[i])
-        if moves.kind[i] == RAPID or moves.spindle[i] == 0 or removal.deep_mm[k] <= CONTACT_MM:
+        if moves.kind[i] == RAPID or moves.spindle[i] == 0 or not removal.ends_in_cut[i]:
             continue
         x, y, z = (float(v) for v in moves.end[i])
         out.append(
             Fault(
                 code="V648",
                 severity="error" if seconds > LONG_DWELL_S else "warning",
-                part_id=target.part_at(removal.grid, x, y, setup.parts),
+                part_id=target.part_at(x, y, setup.parts),
                 cutter=int(moves.tool[i]),
                 line=line,
                 at_mm=(x, y, z),
@@ -149,28 +137,24 @@ def _depths(moves: Moves, removal: Removal, tools: ToolTable, target: Target, se
 
     The mean width of a move's cut is the volume it took over its length in plan and its depth.
     """
-    n = len(moves.kind)
-    owner, p = removal.owner, removal.pieces
-    deep, volume = np.zeros(n), np.bincount(owner, weights=removal.removed_mm3, minlength=n)
-    np.maximum.at(deep, owner, removal.deep_mm)
-    plan = np.bincount(owner, weights=np.hypot(p[:, 3] - p[:, 0], p[:, 4] - p[:, 1]), minlength=n)
-    row = tools.rows(moves.tool)
+    felt, row = removal.felt, tools.rows(moves.tool)
+    plan = path_lengths_in_plan(moves)
+    limit = DEPTH_LIMIT * tools.of_rows(lambda c: c.stepdown_mm, row)
+    diameter = tools.of_rows(lambda c: c.diameter_mm, row)
+    bad = tools.of_kinds((CutterKind.FLAT, CutterKind.BALL), row) & (moves.kind != RAPID) & (plan > 0) & (limit > 0)
+    bad &= (felt.deep_mm > limit) & (felt.deep_mm > CONTACT_MM)
+    # A short move's own circle is part of what it sweeps; half of it lies before the first point.
+    area = (plan + diameter / 2) * felt.deep_mm
+    width = np.divide(felt.removed_mm3, area, out=np.zeros(len(plan)), where=area > 0)
     out = []
-    for i in np.flatnonzero((row >= 0) & (moves.kind != RAPID) & (plan > 0) & (deep > CONTACT_MM)).tolist():
-        cutter = tools.cutters[row[i]]
-        if cutter.kind not in (CutterKind.FLAT, CutterKind.BALL) or cutter.stepdown_mm <= 0:
-            continue
-        limit = DEPTH_LIMIT * cutter.stepdown_mm
-        # A short move's own circle is part of what it sweeps; half of it lies before the first point.
-        width = volume[i] / ((plan[i] + cutter.diameter_mm / 2) * deep[i])
-        if deep[i] <= limit or width < _WIDE * cutter.diameter_mm:
-            continue
+    for i in np.flatnonzero(bad & (width >= _WIDE * diameter)).tolist():
         x, y, z = (float(v) for v in moves.end[i])
+        deep = float(felt.deep_mm[i])
         out.append(
-            Fault(code="V664", part_id=target.part_at(removal.grid, x, y, setup.parts), cutter=cutter.number,
-                  line=int(moves.line[i]), at_mm=(x, y, z), amount_mm=float(deep[i]),
-                  found=f"a cut {deep[i]:.3f} mm deep and about {width:.2f} mm wide",
-                  wanted=f"at most {limit:.3f} mm deep in a wide cut")
+            Fault(code="V664", part_id=target.part_at(x, y, setup.parts), cutter=int(moves.tool[i]),
+                  line=int(moves.line[i]), at_mm=(x, y, z), amount_mm=deep,
+                  found=f"a cut {deep:.3f} mm deep and about {width[i]:.2f} mm wide",
+                  wanted=f"at most {limit[i]:.3f} mm deep in a wide cut")
         )  # fmt: skip
     return out
 
@@ -181,31 +165,33 @@ def _chips(
     """Chip load and surface speed of every cutting move against the crib and the material."""
     out: list[Fault] = []
     row = tools.rows(moves.tool)
-    touching = np.flatnonzero((removal.contact > 0) & (moves.kind != RAPID) & (moves.rpm > 0) & (row >= 0))
-    for i in touching:
-        cutter = tools.cutters[row[i]]
-        speed = math.pi * cutter.diameter_mm * moves.rpm[i] / 1000.0
-        band = material.speed_band_m_min.get(cutter.substrate, (0.0, 0.0))
-        limit = SPEED_LIMIT * max(cutter.surface_speed_m_min * max(1.0, material.speed_factor), band[1])
-        chip = moves.feed_mm_min[i] / (moves.rpm[i] * _edges(cutter))
-        allowed = CHIP_LIMIT * cutter.chip_load_mm * _arc_gain(moves, int(i), cutter.diameter_mm / 2)
+    touching = (removal.felt.cut_mm > 0) & (moves.kind != RAPID) & (moves.rpm > 0) & (row >= 0)
+    diameter = tools.of_rows(lambda c: c.diameter_mm, row)
+    speed = math.pi * diameter * moves.rpm / 1000.0
+    most = tools.of_rows(lambda c: _speed_limit(c, material), row)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        chip = moves.feed_mm_min / (moves.rpm * tools.of_rows(_edges, row))
+    allowed = CHIP_LIMIT * tools.of_rows(lambda c: c.chip_load_mm, row) * _arc_gains(moves, diameter / 2)
+
+    def add(i: int, code: str, amount: float, found: str, wanted: str, hint: str = "") -> None:
         x, y, z = (float(v) for v in moves.end[i])
-        part = target.part_at(removal.grid, x, y, setup.parts)
-        line = int(moves.line[i])
-        if chip > allowed:
-            out.append(
-                Fault(code="V660", part_id=part, cutter=cutter.number, line=line, at_mm=(x, y, z),
-                      amount_mm=float(chip), found=f"a chip of {chip:.4f} mm for each tooth or turn",
-                      wanted=f"at most {allowed:.4f} mm",
-                      hint="F is too high or S too low for this cutter")
-            )  # fmt: skip
-        if speed > limit:
-            out.append(
-                Fault(code="V661", part_id=part, cutter=cutter.number, line=line, at_mm=(x, y, z), amount_mm=0.0,
-                      found=f"a surface speed of {speed:.1f} m/min",
-                      wanted=f"at most {limit:.1f} m/min in {material.name}")
-            )  # fmt: skip
+        out.append(
+            Fault(code=code, part_id=target.part_at(x, y, setup.parts), cutter=int(moves.tool[i]),
+                  line=int(moves.line[i]), at_mm=(x, y, z), amount_mm=amount, found=found, wanted=wanted, hint=hint)
+        )  # fmt: skip
+
+    for i in np.flatnonzero(touching & (chip > allowed)).tolist():
+        add(i, "V660", float(chip[i]), f"a chip of {chip[i]:.4f} mm for each tooth or turn",
+            f"at most {allowed[i]:.4f} mm", "F is too high or S too low for this cutter")  # fmt: skip
+    for i in np.flatnonzero(touching & (speed > most)).tolist():
+        wanted = f"at most {most[i]:.1f} m/min in {material.name}"
+        add(i, "V661", 0.0, f"a surface speed of {speed[i]:.1f} m/min", wanted)
     return out
+
+
+def _speed_limit(cutter: Cutter, material: Material) -> float:
+    band = material.speed_band_m_min.get(cutter.substrate, (0.0, 0.0))
+    return SPEED_LIMIT * max(cutter.surface_speed_m_min * max(1.0, material.speed_factor), band[1])
 
 
 def _edges(cutter: Cutter) -> int:
@@ -213,16 +199,23 @@ def _edges(cutter: Cutter) -> int:
     return 1 if cutter.kind is CutterKind.DRILL else cutter.flutes
 
 
-def _arc_gain(moves: Moves, i: int, radius: float) -> float:
-    """How much faster the centre may run than the edge that cuts.
+def _arc_gains(moves: Moves, radius: NDArray[np.float64]) -> NDArray[np.float64]:
+    """How much faster the centre may run than the edge that cuts, for each move.
 
     Climb milling goes clockwise outside a round: path over edge radius; and counter-clockwise in a hole or a corner,
     where the edge runs faster than the centre: path over path plus cutter radius. A counter-clockwise path wider than
     the cutter may also be outside, cut conventionally, and is given the benefit.
     """
-    if moves.kind[i] not in (ARC_CW, ARC_CCW):
-        return 1.0
-    path = math.hypot(moves.start[i, 0] - moves.centre[i, 0], moves.start[i, 1] - moves.centre[i, 1])
-    if path > radius:
-        return min(_ARC_GAIN, path / (path - radius))
-    return 1.0 if moves.kind[i] == ARC_CW else max(_ARC_LOSS, path / (path + radius))
+    path = np.hypot(moves.start[:, 0] - moves.centre[:, 0], moves.start[:, 1] - moves.centre[:, 1])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        outside = np.minimum(_ARC_GAIN, path / (path - radius))
+        inside = np.where(moves.kind == ARC_CW, 1.0, np.maximum(_ARC_LOSS, path / (path + radius)))
+    gains = np.where(path > radius, outside, inside)
+    return np.where((moves.kind == ARC_CW) | (moves.kind == ARC_CCW), gains, 1.0)
+
+
+def path_lengths_in_plan(moves: Moves) -> NDArray[np.float64]:
+    """(n,) length of each move seen from above, mm."""
+    radii, turns, _ = arc_shapes(moves)
+    d = moves.end[:, :2] - moves.start[:, :2]
+    return np.where(is_arc(moves), radii * turns, np.hypot(d[:, 0], d[:, 1]))

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from pipeline.model.setup import Setup
 from pipeline.model.shop import CutterKind, Machine
 from pipeline.model.units import EPS_MM
+from pipeline.verify.contact import path_lengths_in_plan
 from pipeline.verify.faults import Fault
 from pipeline.verify.reading import RAPID, Moves, Reading
 from pipeline.verify.removal import CONTACT_MM, Removal
@@ -48,41 +49,34 @@ class _Entries:
         self, moves: Moves, setup: Setup, removal: Removal, target: Target, tools: ToolTable
     ) -> None:
         self.moves, self.setup, self.removal, self.target, self.tools = moves, setup, removal, target, tools
-        n, p, owner = len(moves.kind), removal.pieces, removal.owner
         self.row = tools.rows(moves.tool)
-        self.plan = np.bincount(owner, weights=np.hypot(p[:, 3] - p[:, 0], p[:, 4] - p[:, 1]), minlength=n)
-        self.volume = np.bincount(owner, weights=removal.removed_mm3, minlength=n)
-        self.deep = np.zeros(n)
-        np.maximum.at(self.deep, owner, removal.deep_mm)
+        self.plan = path_lengths_in_plan(moves)
+        self.volume, self.deep = removal.felt.removed_mm3, removal.felt.deep_mm
         self.fall = moves.start[:, 2] - moves.end[:, 2]
-        self.kinds = [None if r < 0 else tools.cutters[r].kind for r in self.row.tolist()]
 
     def _fault(self, i: int, code: str, amount: float, found: str, wanted: str, hint: str = "") -> Fault:
         x, y, z = (float(v) for v in self.moves.end[i])
         return Fault(
-            code=code, part_id=self.target.part_at(self.removal.grid, x, y, self.setup.parts),
+            code=code, part_id=self.target.part_at(x, y, self.setup.parts),
             cutter=int(self.moves.tool[i]), line=int(self.moves.line[i]), at_mm=(x, y, z), amount_mm=amount,
             found=found, wanted=wanted, hint=hint,
         )  # fmt: skip
 
     def _of(self, kinds: tuple[CutterKind, ...]) -> NDArray[np.bool_]:
-        return np.array([k in kinds for k in self.kinds], dtype=np.bool_)
+        return self.tools.of_kinds(kinds, self.row)
 
     def steep(self) -> list[Fault]:
         """Mills that go down into stock at more than the crib's ramp angle. A crib that names none is not asked."""
         out = []
         down = self._of(_MILLS) & (self.moves.kind != RAPID) & (self.fall > _TEXT_MM) & (self.deep > CONTACT_MM)
-        for i in np.flatnonzero(down).tolist():
-            cutter = self.tools.cutters[self.row[i]]
-            end_cut = self.volume[i] / (math.pi / 4 * cutter.diameter_mm**2)
-            if cutter.ramp_angle_rad <= 0 or end_cut <= _END_NOISE_MM:
-                continue
-            limit = RAMP_LIMIT * math.tan(cutter.ramp_angle_rad)
-            if self.fall[i] <= limit * self.plan[i] + _TEXT_MM:
-                continue
+        steepest = RAMP_LIMIT * self.tools.of_rows(lambda c: math.tan(c.ramp_angle_rad), self.row)
+        end_mm2 = self.tools.of_rows(lambda c: math.pi / 4 * c.diameter_mm**2, self.row)
+        bad = down & (steepest > 0) & (self.volume > _END_NOISE_MM * end_mm2)
+        bad &= self.fall > steepest * self.plan + _TEXT_MM
+        for i in np.flatnonzero(bad).tolist():
             angle = math.degrees(math.atan2(self.fall[i], self.plan[i]))
             out.append(self._fault(i, "V665", float(self.fall[i]), f"a way down into stock of {angle:.1f} degrees",
-                                   f"at most {math.degrees(math.atan(limit)):.1f} degrees for this mill",
+                                   f"at most {math.degrees(math.atan(steepest[i])):.1f} degrees for this mill",
                                    "ramp or helix down, or start in a hole"))  # fmt: skip
         return out
 

@@ -9,13 +9,15 @@ from __future__ import annotations
 
 from pipeline.model.findings import Severity
 from pipeline.model.shop import Crib, Machine
-from pipeline.model.units import MM_PER_INCH
-from pipeline.verify.expressions import Parameters, TextFault, whole
+from pipeline.model.units import EPS_MM, MM_PER_INCH
+from pipeline.verify.compensation import LEFT, RIGHT, Compensation
+from pipeline.verify.expressions import MACHINES_OWN, Parameters, TextFault, whole
 from pipeline.verify.lexer import Block, g_name
 from pipeline.verify.motion import Motion
 from pipeline.verify.reading import Stop
 from pipeline.verify.record import FindingLog, Record
-from pipeline.verify.state import SYSTEMS, start_state
+from pipeline.verify.state import start_state
+from pipeline.verify.systems import Systems
 
 _PURE_MOTION = frozenset("XYZIJKRF")
 _LENGTHS = frozenset("XYZIJKRQF")
@@ -24,7 +26,8 @@ _AXIS_USERS = frozenset({100, 280, 300, 920})
 _SETTERS = ("plane", "units", "cutter compensation", "length offset", "work system", "path control", "distance",
             "cycle return")
 _FREE_WORDS = frozenset("XYZFST")
-_DWELL_WORDS = frozenset({820, 860, 870, 880, 890})
+_DWELL_WORDS = frozenset({820, 860, 880, 890})
+_NOT_BESIDE = ("units", "length offset", "work system")  # groups that may not change under cutter compensation
 
 
 class Interpreter:
@@ -34,7 +37,9 @@ class Interpreter:
         self.machine, self.crib = machine, crib
         self.state = start_state(machine, crib)
         self.record, self.log, self.parameters = Record(), FindingLog(), Parameters()
-        self.motion = Motion(self.state, self.record, self.find)
+        self.motion = Motion(self.state, self.record, self.find, self._pause)
+        self.systems = Systems(self.state, self.parameters, self.find)
+        self.headings: list[tuple[int, str]] = []
         self.units_first = ""
         self._line = 0
         self._words_before_units = False
@@ -46,6 +51,10 @@ class Interpreter:
         x, y, z = self.state.tip
         self.log.add(code, self._line, self.state.tool, found, wanted, hint, severity, (x, y, z))
 
+    def forget_note(self) -> None:
+        """The machine has moved: the last comment belongs to no stop that is still to come."""
+        self._note = ""
+
     def run(self, block: Block) -> None:
         """Carry one block out. A block with faults is written down as findings and does nothing."""
         self._line = self.motion.line = block.line
@@ -55,6 +64,8 @@ class Interpreter:
             return
         if block.comment:
             self._note = block.message or block.comment
+        if block.heading:
+            self.headings.append((block.line, block.heading))
         if block.deleted:
             self.find("V614", "a line that a switch can leave out", "one program, whatever the switches say",
                       "it was read with the switch off")
@@ -67,6 +78,9 @@ class Interpreter:
             self._carry_out(block)
             for index, value in block.settings:
                 self.parameters.set(index, value)
+                if index >= MACHINES_OWN:
+                    self.find("V615", f"#{index}= sets the machine's own data", f"#1 to #{MACHINES_OWN - 1}")
+                    self.systems.own_data(index, value)
         except TextFault as fault:
             self.find(fault.code, fault.found, fault.wanted, fault.hint or "the line was not carried out to its end")
 
@@ -78,7 +92,7 @@ class Interpreter:
         pure = not block.m and words.keys() <= _PURE_MOTION and (not g or (len(g) == 1 and "motion" in g))
         code = self._motion_of(block)
         self._check_words(block, code)
-        n_before = len(self.record.rows)
+        n_before = self.record.n
         if pure:
             if "F" in words:
                 self._feed_word(words["F"])
@@ -90,7 +104,7 @@ class Interpreter:
             state.motion, state.cycle.code = 800, 0
         if not pure and "stop" in block.m:
             self._stop(block.m["stop"])
-        if len(self.record.rows) > n_before:
+        if self.record.n > n_before:
             self._note = ""
 
     def _motion_of(self, block: Block) -> int | None:
@@ -117,30 +131,35 @@ class Interpreter:
             return
         allowed: set[str] = set()
         g = block.g
+        users_of_p = 0
         if code in (20, 30):
             allowed.update("R" + self.motion.offset_letters(g.get("plane")))
         elif code is not None and code >= 730:
             allowed.update("RL")
-            if code in _DWELL_WORDS:
-                allowed.add("P")
+            users_of_p += code in _DWELL_WORDS
             if code in (730, 830):
                 allowed.add("Q")
             if code == 870:
                 allowed.update("IJK")
         aside = g.get("non-modal")
-        if aside == 40:
-            allowed.add("P")
+        users_of_p += aside in (40, 100)
         if aside == 100:
-            allowed.update("LP")
+            allowed.add("L")
+        if g.get("path control") == 640 and "G64 P" in self.machine.dialect.extensions:
+            users_of_p += 1
+        if users_of_p:
+            allowed.add("P")
         if g.get("length offset") == 430:
             allowed.add("H")
         if g.get("cutter compensation") in (410, 420):
             allowed.add("D")
         for letter in sorted(extra - allowed):
             found = f"{letter}{block.words[letter]:g}" + (", an axis this machine has not" if letter in "ABC" else "")
+            if letter == "P" and g.get("path control") == 640:
+                raise TextFault("V636", f"{found} with G64, a tolerance this machine's control has not", "G64 alone")
             raise TextFault("V609", found, "words that something on the line uses")
-        if aside == 40 and code in _DWELL_WORDS:
-            raise TextFault("V609", "P for a dwell and for a cycle", "one use of a word on a line")
+        if users_of_p > 1 and "P" in extra:
+            raise TextFault("V609", "P for two things", "one use of a word on a line")
 
     def _feed_word(self, value: float) -> None:
         if value < 0:
@@ -176,6 +195,8 @@ class Interpreter:
         aside = g.get("non-modal")
         if aside is not None and aside not in (40, 530):
             self._aside(aside, words)
+        if aside == 530 and state.compensation.side:
+            raise TextFault("V639", "G53 under cutter compensation", "G40 before")
         if aside == 530 and self._motion_of(block) not in (0, 10):
             raise TextFault("V616", "G53 without G0 or G1 and an axis word", "G53 G0 Z...")
 
@@ -207,6 +228,8 @@ class Interpreter:
 
     def _change(self) -> None:
         state = self.state
+        if state.compensation.side:
+            self.find("V639", "a tool change under cutter compensation", "G40 before M6")
         if state.spindle:
             self.find("V622", "a tool change with the spindle turning", "M5 before M6")
         if state.mist or state.flood:
@@ -224,7 +247,7 @@ class Interpreter:
     def _write_stop(self, word: str, spindle: int, coolant: int) -> None:
         self.record.halt()
         self.record.stops.append(Stop(line=self._line, word=word, tool=self.state.tool, message=self._note,
-                                      spindle=spindle, coolant=coolant, before_move=len(self.record.rows)))
+                                      spindle=spindle, coolant=coolant, before_move=self.record.n))
 
     def _dwell(self, words: dict[str, float]) -> None:
         seconds = words.get("P")
@@ -234,9 +257,15 @@ class Interpreter:
             raise TextFault("V602", f"P{seconds:g}", "a time of 0 or more")
         self.record.dwell(self._line, seconds)
 
+    def _pause(self) -> None:
+        """The stop inside a cycle, for the operator to lift the cutter out."""
+        self._write_stop("M0", self.state.spindle, int(self.state.mist or self.state.flood))
+
     def _set(self, group: str, code: int, words: dict[str, float]) -> None:
         """One modal code that moves nothing."""
         state = self.state
+        if state.compensation.side and (group in _NOT_BESIDE or (group == "plane" and code != 170)):
+            raise TextFault("V639", f"{g_name(code)} under cutter compensation", "G40 before")
         if group == "units":
             self._units("in" if code == 200 else "mm")
         elif group == "plane":
@@ -246,17 +275,50 @@ class Interpreter:
         elif group == "cycle return":
             state.to_start = code == 980
         elif group == "path control":
-            state.path = code
-            wanted = self.machine.dialect.path_word
-            if g_name(code) == "G64" != wanted:  # exact path is always allowed: it rounds nothing
-                self.find("V636", "G64", wanted, "the tolerance budget counts on it")
+            self._path(code, words)
         elif group == "cutter compensation":
-            if code != 400:
-                self.find("V617", f"{g_name(code)}, cutter compensation", "G40 and computed paths")
+            self._compensate(code, words)
         elif group == "length offset":
-            self._length_offset(code, words)
+            self.systems.length_offset(code, words)
         elif group == "work system":
-            self._system(code)
+            self.systems.select(code)
+
+    def _path(self, code: int, words: dict[str, float]) -> None:
+        self.state.path = code
+        dialect = self.machine.dialect
+        if code != 640:
+            return  # exact path is always allowed: it rounds nothing
+        if dialect.path_word != "G64":
+            self.find("V636", "G64", dialect.path_word, "the tolerance budget counts on it")
+        if "P" in words:
+            if words["P"] < 0:
+                raise TextFault("V602", f"P{words['P']:g}", "a tolerance of 0 or more")
+            tolerance = words["P"] * self.state.unit_mm
+            if tolerance > dialect.blend_mm + EPS_MM:
+                self.find("V636", f"G64 with corners rounded by {tolerance:.4f} mm", f"at most {dialect.blend_mm:g} mm",
+                          "the tolerance budget counts on it")
+
+    def _compensate(self, code: int, words: dict[str, float]) -> None:
+        """G40, G41 and G42. D names a cutter of the crib, 0 none; without D the one in the spindle counts."""
+        state = self.state
+        if code == 400:
+            state.compensation = Compensation()
+            return
+        name = g_name(code)
+        self.find("V617", f"{name}, cutter compensation", "G40 and computed paths")
+        if state.compensation.side:
+            raise TextFault("V639", f"{name} while cutter compensation is on", "G40 between")
+        if state.plane != 170:
+            raise TextFault("V639", f"{name} outside the XY plane", "G17 before")
+        number = whole(words["D"], "D") if "D" in words else state.tool
+        if number < 0:
+            raise TextFault("V602", f"D{number}", "a cutter's number, or 0")
+        diameters = {cutter.number: cutter.diameter_mm for cutter in self.crib.cutters}
+        if number not in diameters and ("D" not in words or number):
+            self.find("V623", f"{name} with the radius of T{number}, which is not in the crib", "cutters of the crib")
+        elif number not in (0, state.tool):
+            self.find("V639", f"{name} D{number} with T{state.tool} in the spindle", f"D{state.tool}, or no D")
+        state.compensation = Compensation(LEFT if code == 410 else RIGHT, diameters.get(number, 0.0) / 2)
 
     def _units(self, units: str) -> None:
         state = self.state
@@ -269,75 +331,16 @@ class Interpreter:
                           "its length offsets are stored in that unit")
         state.units, state.unit_mm = units, MM_PER_INCH if units == "in" else 1.0
 
-    def _length_offset(self, code: int, words: dict[str, float]) -> None:
-        state = self.state
-        if code == 490:
-            state.offset_mm, state.offset_tool = 0.0, 0
-        else:
-            if "H" not in words:
-                raise TextFault("V610", "G43 without H", "G43 H...")
-            number = whole(words["H"], "H")
-            entry = state.offset_by_number(number)
-            if entry is None:
-                self.find("V624", f"G43 H{number}, an empty length offset", "the H of the cutter in the spindle")
-                entry = (0, 0.0)
-            elif entry[0] != state.tool or not state.tool:
-                length = f"the length of T{entry[0]}" if entry[0] else "no length"
-                cutter = f"T{state.tool}" if state.tool else "no known cutter"
-                self.find("V624", f"G43 H{number}, {length}, with {cutter} in the spindle",
-                          "the H of the cutter in the spindle")
-            state.offset_tool, state.offset_mm = entry
-        state.refresh()
-
-    def _system(self, code: int) -> None:
-        if code not in self.state.origins:
-            self.find("V625", f"{g_name(code)}, whose origin is not known", "G54")
-        self.state.system = code
-        self.state.refresh()
-
     def _aside(self, code: int, words: dict[str, float]) -> None:
         """G10, G28, G30 and the G92 family."""
-        if code == 100:
-            self._set_origin(words)
-        elif code in (280, 300):
-            self.motion.home(words, "G28" if code == 280 else "G30")
+        if self.state.compensation.side:
+            raise TextFault("V639", f"{g_name(code)} under cutter compensation", "G40 before")
+        if code in (280, 300):
+            self.motion.home(words, "G28" if code == 280 else "G30", self.parameters)
+        elif code == 100:
+            self.systems.set_origin(words)
         else:
-            self._shift_systems(code, words)
-
-    def _set_origin(self, words: dict[str, float]) -> None:
-        state = self.state
-        number = whole(words.get("P", 0.0), "P")
-        if whole(words.get("L", 0.0), "L") != 2 or not 1 <= number <= len(SYSTEMS):
-            raise TextFault("V617", "G10 other than L2 P1 to P9", "origins set by the shop, not by the program")
-        origin = list(state.origins.get(SYSTEMS[number - 1], [0.0, 0.0, 0.0]))
-        for axis, letter in enumerate("XYZ"):
-            if letter in words:
-                origin[axis] = words[letter] * state.unit_mm - self.machine.bed_origin_mm[axis]
-        state.origins[SYSTEMS[number - 1]] = origin
-        state.refresh()
-        self.find("V625", f"G10, which sets the origin of system {number}", "origins set by the shop",
-                  "what is checked here would depend on machine positions")
-
-    def _shift_systems(self, code: int, words: dict[str, float]) -> None:
-        state = self.state
-        if code == 920:
-            if _AXES.isdisjoint(words):
-                raise TextFault("V610", "G92 without an axis word", "G92 and axis words")
-            for axis, letter in enumerate("XYZ"):
-                if letter in words:
-                    state.g92[axis] += state.tip[axis] - words[letter] * state.unit_mm - state.shift[axis]
-            state.g92_kept = list(state.g92)
-            self.find("V625", "G92, which shifts all work systems", "positions in G54",
-                      "it counts from wherever the machine stands, and outlives the program")
-        elif code == 923:
-            if state.g92_kept is None:
-                self.find("V625", "G92.3 before any G92", "offsets set by this program")
-            state.g92 = list(state.g92_kept or [0.0, 0.0, 0.0])
-        else:
-            state.g92 = [0.0, 0.0, 0.0]
-            if code == 921:
-                state.g92_kept = [0.0, 0.0, 0.0]
-        state.refresh()
+            self.systems.shift(code, words)
 
     def _stop(self, code: int) -> None:
         state = self.state

@@ -16,6 +16,7 @@ from collections.abc import Callable
 NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)")
 INTEGER_SLACK = 0.0001  # NISTIR 6556 section 3.3.2.1: how far an integer value may be from a whole number
 LARGEST_PARAMETER = 5399
+MACHINES_OWN = 5001  # from here on: probe, homes, offsets, origins (NISTIR 6556, table 2)
 LARGEST_VALUE = 1e7  # ours: beyond any machine, and small enough that no later sum overflows
 DEEPEST = 40  # ours: nesting of brackets
 
@@ -47,12 +48,14 @@ class Parameters:
         return self._values[index]
 
     def set(self, index: int, value: float) -> None:
-        """Set `#index`. Raises TextFault for indexes that hold the machine's own data (5061 and up)."""
+        """Set `#index`. Raises TextFault for an index that does not exist."""
         if not 1 <= index <= LARGEST_PARAMETER:
             raise TextFault("V615", f"#{index}=", f"#1 to #{LARGEST_PARAMETER}")
-        if index > 5000:
-            raise TextFault("V615", f"#{index}= sets the machine's own data", "#1 to #5000")
         self._values[index] = value
+
+    def own(self, index: int) -> float | None:
+        """The value of `#index` as the program set it, by a setting, G10 or G92; None when it did not."""
+        return self._values.get(index)
 
 
 def whole(value: float, what: str) -> int:

@@ -18,7 +18,7 @@ from pipeline.model.job import Tolerances
 from pipeline.model.setup import Setup
 from pipeline.model.shop import Crib, Machine, Material
 from pipeline.model.toolpath import NotCut
-from pipeline.model.verdict import PartResult, SectionTime, StockField, Verdict
+from pipeline.model.verdict import PartResult, SectionTime, Verdict
 from pipeline.verify.contact import check_contact
 from pipeline.verify.entries import check_entries
 from pipeline.verify.excused import excuses
@@ -28,12 +28,15 @@ from pipeline.verify.motion_time import motion_seconds
 from pipeline.verify.obstacles import check_obstacles
 from pipeline.verify.reader import read_program
 from pipeline.verify.reading import Moves, Reading
-from pipeline.verify.removal import Removal, simulate
-from pipeline.verify.target import build_target, check_skin, compare
+from pipeline.verify.removal import Removal, grid_over, simulate
+from pipeline.verify.skin import check_skin, skin_stack
+from pipeline.verify.target import Comparison, build_target, compare
 from pipeline.verify.tools import tool_table
-from pipeline.verify.walls import build_solids, check_gouges, check_left, fine_pieces, wall_samples
+from pipeline.verify.walls import build_solids, check_left, check_walls, wall_samples
 
+CELL_MM, QUICK_CELL_MM = 0.02, 0.05
 CODES = {
+    "V669": "a skin that errors may pierce when they add up",
     "V640": "the skin cut thinner than allowed",
     "V641": "a rapid through stock",
     "V642": "cutting with the spindle standing",
@@ -99,7 +102,7 @@ def check_program(
     material: Material,
     tolerances: Tolerances,
     not_cut: Sequence[NotCut],
-    cell_mm: float = 0.05,
+    cell_mm: float = CELL_MM,
     workers: int = 1,
 ) -> Verdict:
     """Check one setup's program from its text. Same verdict and same bits whatever `workers` is.
@@ -132,10 +135,13 @@ def judge(
     reading, faults = _finite(reading)
     moves = reading.moves
     tools = tool_table(crib)
-    removal = simulate(moves, setup=setup, tools=tools, cell_mm=cell_mm, workers=workers)
     solids = build_solids(setup, tolerances)
-    target = build_target(setup, solids, removal.grid)
-
+    target = build_target(setup, solids, grid_over(setup.billet, cell_mm))
+    comparison = Comparison(setup, target, tolerances)
+    removal = simulate(
+        moves, setup=setup, tools=tools, cell_mm=cell_mm, workers=workers, dog_leg=machine.rapid_path == "dog-leg",
+        skin_left_mm=tolerances.left_mm, visit=comparison.visit,
+    )  # fmt: skip
     faults += check_contact(
         reading, setup=setup, removal=removal, target=target, tools=tools, machine=machine, material=material
     )
@@ -144,57 +150,49 @@ def judge(
         reading, setup=setup, removal=removal, target=target, tools=tools, machine=machine, seconds=seconds
     )
     skin, thinnest = check_skin(
-        setup, removal=removal, tools=tools, tolerances=tolerances, line_of=moves.line, name=target
+        setup, moves=moves, removal=removal, tools=tools, tolerances=tolerances, machine=machine, target=target
     )
     faults += skin
     excused, unknown = excuses(setup, not_cut)
     faults += unknown
-    cell_faults, parts = compare(
-        setup, removal=removal, target=target, solids=solids, tools=tools, tolerances=tolerances, excused=excused,
+    cell_faults, parts, maps = compare(
+        setup, removal=removal, comparison=comparison, tools=tools, tolerances=tolerances, excused=excused,
         line_of=moves.line,
     )  # fmt: skip
     faults += cell_faults
-    highest = float(solids.tops.max(initial=0.0))
-    fine = fine_pieces(moves, tools, highest)
-    gouges, deepest = check_gouges(
-        setup, solids=solids, fine=fine, moves=moves, tools=tools, tolerances=tolerances, workers=workers
+    samples, triangle = wall_samples(solids=solids, heights=target.heights, tolerances=tolerances, excused=excused)
+    walls = check_walls(
+        setup, solids=solids, moves=moves, tools=tools, tolerances=tolerances, samples=samples, workers=workers
     )
-    faults += gouges
-    samples, triangle = wall_samples(
-        solids=solids, field=target.z, grid=removal.grid, tolerances=tolerances, excused=excused
-    )
-    lefts, gaps = check_left(
-        setup, solids=solids, fine=fine, moves=moves, tools=tools, samples=samples, triangle=triangle, workers=workers
-    )
+    lefts, gaps = check_left(setup, solids=solids, samples=samples, triangle=triangle, gap=walls.gaps)
+    faults += walls.faults
     faults += lefts
     faults += check_obstacles(setup, moves=moves, removal=removal, tools=tools)
     findings = worst_first([*reading.findings, *limits, *as_findings(faults)])
 
-    length = np.bincount(
-        removal.owner, weights=np.linalg.norm(removal.pieces[:, 3:] - removal.pieces[:, :3], axis=1),
-        minlength=len(moves.kind),
-    ).astype(np.float64)  # fmt: skip
     return Verdict(
         verdict="refused" if has_errors(findings) else "released",
         findings=findings,
         checked=CHECKED,
         not_checked=NOT_CHECKED,
         n_moves=len(moves.kind),
-        path_mm=float(length.sum()),
-        removed_mm3=float(removal.removed_mm3.sum()),
+        path_mm=float(removal.felt.length_mm.sum()),
+        removed_mm3=float(removal.felt.removed_mm3.sum()),
         thinnest_skin_mm=thinnest,
-        section_times=_sections(moves, seconds, length, removal),
+        section_times=_sections(moves, seconds, removal),
         line_seconds=_line_seconds(reading, seconds, machine),
         parts=tuple(
             PartResult(
                 part_id=p.part_id,
-                worst_gouge_mm=max(p.worst_gouge_mm, float(deepest[i])),
+                worst_gouge_mm=max(p.worst_gouge_mm, float(walls.deepest[i])),
                 worst_left_mm=max(p.worst_left_mm, float(gaps[i])),
                 left_volume_mm3=p.left_volume_mm3,
             )
             for i, p in enumerate(parts)
         ),
-        stock=StockField(x0_mm=removal.grid.x0_mm, y0_mm=removal.grid.y0_mm, cell_mm=cell_mm, z=removal.z),
+        stock=comparison.stock(),
+        maps=tuple(maps),
+        skin_stack=skin_stack(setup, machine),
     )
 
 
@@ -214,20 +212,19 @@ def _finite(reading: Reading) -> tuple[Reading, list[Fault]]:
     return dataclasses.replace(reading, moves=kept), faults
 
 
-def _sections(
-    moves: Moves, seconds: NDArray[np.float64], length: NDArray[np.float64], removal: Removal
-) -> tuple[SectionTime, ...]:
+def _sections(moves: Moves, seconds: NDArray[np.float64], removal: Removal) -> tuple[SectionTime, ...]:
     """Time in cut and in air for each stretch of the program with one cutter, in program order."""
     n = len(moves.kind)
     if n == 0:
         return ()
+    contact = removal.contact
     edges = [0, *(int(i) + 1 for i in np.flatnonzero(np.diff(moves.tool))), n]
     return tuple(
         SectionTime(
             cutter=int(moves.tool[a]),
-            cutting_s=float(np.sum(seconds[a:b] * removal.contact[a:b])),
-            air_s=float(np.sum(seconds[a:b] * (1.0 - removal.contact[a:b]))),
-            cutting_mm=float(np.sum(length[a:b] * removal.contact[a:b])),
+            cutting_s=float(np.sum(seconds[a:b] * contact[a:b])),
+            air_s=float(np.sum(seconds[a:b] * (1.0 - contact[a:b]))),
+            cutting_mm=float(removal.felt.cut_mm[a:b].sum()),
         )
         for a, b in itertools.pairwise(edges)
         if moves.tool[a] != 0

@@ -43,6 +43,7 @@ _HINTS = {"E": "numbers have no exponent", "O": "there are no subprograms", ";":
 
 _PLAIN = re.compile(r"(?:[A-Z][+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))*")
 _WORD = re.compile(r"([A-Z])([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))")
+_BEFORE_SEMICOLON = re.compile(r"[^;(]*(?:\([^)]*\)[^;(]*)*")
 _ODD = re.compile(r"[^\t\x20-\x7e\n]")
 _LINE_NUMBER = re.compile(r"N([0-9]+)(?![0-9.])")
 _COMMENT_MARK = "\n"  # stands where a comment was, so that its two sides never grow together into one word
@@ -61,6 +62,7 @@ class Block:
     settings: list[tuple[int, float]] = field(default_factory=list)
     comment: str = ""  # the last comment of the line
     message: str = ""  # what (MSG, ...) shows
+    heading: str = ""  # the comment of a line that holds nothing else, and no message
     deleted: bool = False  # the line began with /
     faults: list[TextFault] = field(default_factory=list)
 
@@ -75,8 +77,11 @@ def g_name(code: int) -> str:
     return f"G{code // 10}" + (f".{code % 10}" if code % 10 else "")
 
 
-def read_block(raw: str, line: int, parameters: Parameters) -> Block:
-    """Take the line `raw` (without its end) apart. All faults found stand in the block; nothing is raised."""
+def read_block(raw: str, line: int, parameters: Parameters, *, semicolons: bool = False) -> Block:
+    """Take the line `raw` (without its end) apart. All faults found stand in the block; nothing is raised.
+
+    `semicolons`: this control lets a ; begin a comment that ends with the line.
+    """
     block = Block(line)
     if len(raw) > LONGEST_LINE:
         block.faults.append(TextFault("V604", f"{len(raw)} characters", f"at most {LONGEST_LINE}"))
@@ -86,6 +91,8 @@ def read_block(raw: str, line: int, parameters: Parameters) -> Block:
         odd = _ODD.search(raw)
         if odd:
             raise TextFault("V601", f"the character {odd[0]!a}", "printable ASCII, blanks and tabs")
+        if semicolons and ";" in raw:
+            raw = _without_tail(raw, block)
         bare = _without_comments(raw, block) if "(" in raw or ")" in raw else raw
         text = bare.replace(" ", "").replace("\t", "").upper()
         if text.startswith("/"):
@@ -97,9 +104,25 @@ def read_block(raw: str, line: int, parameters: Parameters) -> Block:
                 _take(block, letter, float(number), number)
         else:
             _read_slowly(text, block, parameters)
+        if block.comment and not block.deleted and block.empty and not _is_message(block.comment):
+            block.heading = block.comment
     except TextFault as fault:
         block.faults.append(fault)
     return block
+
+
+def _is_message(comment: str) -> bool:
+    head, comma, _ = comment.partition(",")
+    return bool(comma) and head.strip().upper() == "MSG"
+
+
+def _without_tail(raw: str, block: Block) -> str:
+    """The line up to its first ; that stands in no comment."""
+    end = _BEFORE_SEMICOLON.match(raw)
+    if end is None or raw[end.end() : end.end() + 1] != ";":
+        return raw
+    block.comment = raw[end.end() + 1 :].strip()
+    return end[0]
 
 
 def _without_comments(raw: str, block: Block) -> str:
@@ -119,9 +142,8 @@ def _without_comments(raw: str, block: Block) -> str:
         block.comment = raw[opened + 1 : closed].strip()
         parts += [raw[at:opened], _COMMENT_MARK]
         at = closed + 1
-    head, comma, rest = block.comment.partition(",")
-    if comma and head.strip().upper() == "MSG":
-        block.message = rest.strip()
+    if _is_message(block.comment):
+        block.message = block.comment.partition(",")[2].strip()
     return "".join(parts) + raw[at:]
 
 

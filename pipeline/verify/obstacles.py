@@ -61,7 +61,7 @@ def check_obstacles(setup: Setup, *, moves: Moves, removal: Removal, tools: Tool
                         at_mm=(x, y, float(z[k])),
                         amount_mm=under if hit else MARGIN_MM - float(gap[k]),
                         found=f"the {name} {under:.3f} mm below the top of the {block.kind}"
-                        + (" at rapid" if rapid[k] else "")
+                        + (" at rapid" + (", axis by axis" if removal.bent[k] else "") if rapid[k] else "")
                         if hit
                         else f"the {name} passing {gap[k]:.3f} mm beside it",
                         wanted="nothing of the tool in it" if hit else f"{MARGIN_MM:.1f} mm",

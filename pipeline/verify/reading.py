@@ -58,3 +58,4 @@ class Reading:
     findings: tuple[Finding, ...]
     units: str
     n_lines: int
+    headings: tuple[tuple[int, str], ...] = ()  # (line, text) of comments that hold nothing but name what follows

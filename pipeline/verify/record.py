@@ -1,23 +1,33 @@
 """What is written down while a program is read: moves, stops, dwells and findings.
 
-Findings of one kind are kept up to a handful; the rest are counted, so that ten thousand bad lines stay readable.
+Moves stand in columns that grow, not in objects: a program may have a million. Findings of one kind are kept up to a
+handful; the rest are counted, so that ten thousand bad lines stay readable.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.model.findings import Finding, Severity
 from pipeline.verify.reading import Moves, Stop
 
 KEPT_PER_KIND = 8
+MOST_MOVES = 4_000_000  # ours: a text that asks for more is a slip of the pen, or meant to fill the memory
+_FIRST_ROWS = 1024
+_COLUMNS: dict[str, tuple[type, int]] = {  # name -> type, numbers in a row
+    "kind": (np.int8, 0), "start": (np.float64, 3), "end": (np.float64, 3), "centre": (np.float64, 2),
+    "feed_mm_min": (np.float64, 0), "rpm": (np.float64, 0), "spindle": (np.int8, 0), "coolant": (np.int8, 0),
+    "tool": (np.int32, 0), "line": (np.int32, 0), "known_z": (np.bool_, 0), "exact_stop": (np.bool_, 0),
+    "blend": (np.bool_, 0),
+}  # fmt: skip
 
-Row = tuple[
-    int, float, float, float, float, float, float, float, float, float, float, int, int, int, int, bool, bool
-]  # kind, start, end, centre, feed, rpm, spindle, coolant, tool, line, known_z, blend
+
+class TooManyMoves(Exception):
+    """The program makes more moves than are followed here."""
 
 
 class FindingLog:
@@ -51,34 +61,52 @@ class FindingLog:
 
 
 class Record:
-    """Rows of moves as they are made, with stops and dwells beside them."""
+    """Columns of moves as they are made (`columns`, of which `n` rows are used), with stops and dwells beside them."""
 
     def __init__(self) -> None:
-        self.rows: list[Row] = []
+        self.n = 0
+        self.columns: dict[str, NDArray[Any]] = {
+            name: np.zeros((_FIRST_ROWS, width) if width else _FIRST_ROWS, kind)
+            for name, (kind, width) in _COLUMNS.items()
+        }
         self.stops: list[Stop] = []
         self.dwell_s: dict[int, float] = {}
-        self._standstill: set[int] = set()
+
+    def reserve(self, rows: int) -> None:
+        """Make room for `rows` more moves. Raises TooManyMoves. Rows not yet used are all zero."""
+        room, wanted = len(self.columns["kind"]), self.n + rows
+        if wanted <= room:
+            return
+        if wanted > MOST_MOVES:
+            raise TooManyMoves
+        grown = min(max(wanted, 2 * room), MOST_MOVES)
+        for column in self.columns.values():
+            column.resize((grown, *column.shape[1:]), refcheck=False)  # in place; nobody else holds them yet
+
+    def add(self, kind: int, start: tuple[float, ...], end: tuple[float, ...], centre: tuple[float, float],
+            feed_mm_min: float, rpm: float, flags: tuple[int, int, int, int, bool, bool, bool]) -> None:
+        """One move. `flags`: spindle, coolant, tool, line, known_z, exact_stop, blend. Raises TooManyMoves."""
+        self.reserve(1)
+        c, n = self.columns, self.n
+        c["kind"][n], c["start"][n], c["end"][n], c["centre"][n] = kind, start, end, centre
+        c["feed_mm_min"][n], c["rpm"][n] = feed_mm_min, rpm
+        c["spindle"][n], c["coolant"][n], c["tool"][n], c["line"][n] = flags[:4]
+        c["known_z"][n], c["exact_stop"][n], c["blend"][n] = flags[4:]
+        self.n = n + 1
 
     def halt(self) -> None:
         """The last move made so far ends at standstill."""
-        if self.rows:
-            self._standstill.add(len(self.rows) - 1)
+        if self.n:
+            self.columns["exact_stop"][self.n - 1] = True
 
     def dwell(self, line: int, seconds: float) -> None:
         """Wait `seconds` on line `line`, at standstill."""
         self.dwell_s[line] = self.dwell_s.get(line, 0.0) + seconds
         self.halt()
 
-    def moves(self, always_halt: Iterable[int] = ()) -> Moves:
-        """All rows as arrays. `always_halt` holds rows that end at standstill for another reason (G61.1)."""
+    def moves(self) -> Moves:
+        """All rows. The record is used up: the columns are handed over, cut to their length, not copied."""
         self.halt()
-        table = np.array(self.rows, dtype=np.float64).reshape(-1, 17)
-        exact = np.zeros(len(table), dtype=np.bool_)
-        exact[sorted(self._standstill | set(always_halt))] = True
-        return Moves(
-            kind=table[:, 0].astype(np.int8), start=table[:, 1:4].copy(), end=table[:, 4:7].copy(),
-            centre=table[:, 7:9].copy(), feed_mm_min=table[:, 9].copy(), rpm=table[:, 10].copy(),
-            spindle=table[:, 11].astype(np.int8), coolant=table[:, 12].astype(np.int8),
-            tool=table[:, 13].astype(np.int32), line=table[:, 14].astype(np.int32),
-            known_z=table[:, 15].astype(np.bool_), exact_stop=exact, blend=table[:, 16].astype(np.bool_),
-        )
+        for column in self.columns.values():
+            column.resize((self.n, *column.shape[1:]), refcheck=False)
+        return Moves(**self.columns)

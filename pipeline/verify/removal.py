@@ -1,13 +1,16 @@
 """Simulated cutting: what the program's moves leave of the billet, and what each move touched on the way.
 
-Goal: the stock at the end, and for every move whether it cut, how much, how deep, and whether anything but the
-cutting edges met stock. Steps: moves become pieces, pieces go to tiles, threads replay tiles (see the kernel).
-Rapids are simulated too: a rapid that lowers the field is a crash. Their radius is taken a little smaller, since the
-way back up along a wall just cut touches cells at the very edge by rounding noise.
+Goal: for every move whether it cut, how much, how deep, how wide the cutter was engaged, and whether anything but the
+cutting edges met stock; and the stock that is left, tile by tile. Steps: moves become pieces, pieces go to tiles,
+threads replay tiles (see the kernel) and hand each finished tile to a visitor before it is thrown away; the whole
+field never exists. Rapids are simulated too: a rapid that lowers the field is a crash. Their radius is taken a little
+smaller, since the way back up along a wall just cut touches cells at the very edge by rounding noise. Where the
+control may dog-leg, rapids run along the bent way as well.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -18,66 +21,111 @@ from numpy.typing import NDArray
 
 from pipeline.kernels import verify_removal as kernel
 from pipeline.model.setup import Setup
+from pipeline.verify.felt import Felt
+from pipeline.verify.motion_time import path_lengths
 from pipeline.verify.reading import RAPID, Moves
 from pipeline.verify.tools import ToolTable
 
 CHORD_MM = 0.002  # how far a chord of an arc may be off in the field
 CONTACT_MM = 0.001  # a move that lowers no cell by more than this touches nothing
-_LONGEST_MM = 8.0
-_TILE = 256
+COARSE_MM = 0.1  # about; what is kept of the field for maps
+_LONGEST_MM = 1.0  # the cutter's circle is probed at the end of every piece
+_ABOUT_A_TILE = 256
 _RAPID_SHRINK_MM = 0.003
+_N_DIRECTIONS = 180
+_NOISE_MM = 0.01  # stock over the tip at the cutter's circle that counts as none
+_LEAST_RUN_MM = 0.2  # widths of cut are means over at least this
+
+Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Grid:
-    """Cell centres at (x0 + col * cell, y0 + row * cell), setup frame, mm."""
+    """Cell centres at (x0 + col * cell, y0 + row * cell), setup frame, mm. Coarse cells are `k` by `k` of them; tiles
+    are `tile` by `tile`, a multiple of k. Rows and columns are multiples of k."""
 
     x0_mm: float
     y0_mm: float
     cell_mm: float
     n_rows: int
     n_cols: int
+    k: int
+    tile: int
+
+    @property
+    def coarse_mm(self) -> float:
+        """Side of a coarse cell."""
+        return self.k * self.cell_mm
+
+    @property
+    def coarse_x0_mm(self) -> float:
+        """Centre of the first coarse cell."""
+        return self.x0_mm + (self.k - 1) / 2 * self.cell_mm
+
+    @property
+    def coarse_y0_mm(self) -> float:
+        """Centre of the first coarse cell."""
+        return self.y0_mm + (self.k - 1) / 2 * self.cell_mm
+
+    @property
+    def coarse_shape(self) -> tuple[int, int]:
+        """Rows and columns of coarse cells."""
+        return self.n_rows // self.k, self.n_cols // self.k
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Tile:
+    """One finished tile: its rows and columns of the whole grid, the stock's height there, and the move that first took
+    each cell to the skin (`tied`) and through (`severed`), `kernel.NEVER` where none did, -1 beside the billet."""
+
+    rows: slice
+    cols: slice
+    z: NDArray[np.float32]
+    tied: NDArray[np.int32]
+    severed: NDArray[np.int32]
+
+
+Visit = Callable[[Tile], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Removal:
-    """The stock left and the figures per piece. Arrays (m,) are in program order; owner is the index of the move."""
+    """What moves did. Arrays (n moves,) are in program order; pieces (m, 6) with owner and tool row beside."""
 
     grid: Grid
-    billet: NDArray[np.bool_]  # cells of the billet
-    z: NDArray[np.float32]
-    pieces: NDArray[np.float64]  # (m, 6)
+    pieces: Array
     owner: NDArray[np.int32]
-    row: NDArray[np.int64]  # row of the tool table
-    removed_mm3: NDArray[np.float64]
-    deep_mm: NDArray[np.float64]  # largest lowering of a cell
-    deep_cell: NDArray[np.int64]
-    low_mm: NDArray[np.float64]  # lowest height set, inf when it set none
-    stage_mm: NDArray[np.float64]  # largest overlap of neck, shank or holder with stock
-    stage_cell: NDArray[np.int64]  # flat cell * 3 + (stage - 1)
-    over_flutes_mm: NDArray[np.float64]
-    contact: NDArray[np.float64]  # (n moves,) share of the move's length that cut
+    row: NDArray[np.int64]  # row of the tool table, of each piece
+    bent: NDArray[np.bool_]  # pieces of a rapid's dog-leg
+    felt: Felt
+    deep_xy: Array  # (n, 2) where the largest fall was
+    low_mm: Array  # lowest height set, inf when it set none
+    stage_mm: Array  # largest overlap of neck, shank or holder with stock
+    stage_xy: Array
+    stage: NDArray[np.int64]  # which: 0 neck, 1 shank, 2 holder
+    ends_in_cut: NDArray[np.bool_]
 
-    def place(self, cell: int) -> tuple[float, float]:
-        """Plan position of a flat cell index."""
-        row, col = divmod(int(cell), self.grid.n_cols)
-        return self.grid.x0_mm + col * self.grid.cell_mm, self.grid.y0_mm + row * self.grid.cell_mm
+    @property
+    def contact(self) -> Array:
+        """(n moves,) share of the move's length that cut."""
+        whole = self.felt.length_mm
+        share = np.divide(self.felt.cut_mm, whole, out=np.zeros(len(whole)), where=whole > 0)
+        return np.asarray(np.minimum(share, 1.0), dtype=np.float64)
 
 
-def grid_over(outline: NDArray[np.float64], cell_mm: float) -> Grid:
+def grid_over(outline: Array, cell_mm: float) -> Grid:
     """A grid that covers the outline (n, 2) with one cell to spare."""
     low, high = outline.min(axis=0), outline.max(axis=0)
     x0, y0 = float(low[0]) - cell_mm, float(low[1]) - cell_mm
+    k = max(1, round(COARSE_MM / cell_mm))
+    n_cols = math.ceil((math.ceil((float(high[0]) - x0) / cell_mm) + 2) / k) * k
+    n_rows = math.ceil((math.ceil((float(high[1]) - y0) / cell_mm) + 2) / k) * k
     return Grid(
-        x0_mm=x0,
-        y0_mm=y0,
-        cell_mm=cell_mm,
-        n_rows=int(np.ceil((high[1] - y0) / cell_mm)) + 2,
-        n_cols=int(np.ceil((high[0] - x0) / cell_mm)) + 2,
+        x0_mm=x0, y0_mm=y0, cell_mm=cell_mm, n_rows=n_rows, n_cols=n_cols, k=k, tile=_ABOUT_A_TILE // k * k or k
     )
 
 
-def run_threads(work: Callable[[Any], None], batches: Sequence[Any], workers: int) -> None:
+def run_threads(work: Callable[[Any], Any], batches: Sequence[Any], workers: int) -> None:
     """Call work on every batch, on threads when workers > 1. Batches must not share what they write."""
     if workers <= 1 or len(batches) <= 1:
         for batch in batches:
@@ -88,74 +136,163 @@ def run_threads(work: Callable[[Any], None], batches: Sequence[Any], workers: in
             done.result()
 
 
-def simulate(moves: Moves, *, setup: Setup, tools: ToolTable, cell_mm: float, workers: int = 1) -> Removal:
-    """Cut the billet of the setup with the moves. Same bits whatever `workers` is; unknown cutters cut nothing."""
+def simulate(
+    moves: Moves, *, setup: Setup, tools: ToolTable, cell_mm: float, workers: int = 1, dog_leg: bool = False,
+    skin_left_mm: float = 0.0, visit: Visit | None = None,
+) -> Removal:  # fmt: skip
+    """Cut the billet of the setup with the moves. Same bits whatever `workers` is; unknown cutters cut nothing.
+
+    A cell counts as down to the skin at `skin_left_mm` over the skin plane. `visit` is called once for every tile, from
+    any thread; it may write only what belongs to that tile.
+    """
     grid = grid_over(setup.billet, cell_mm)
-    billet = np.zeros((grid.n_rows, grid.n_cols), dtype=np.bool_)
-    kernel.fill_polygon(billet, np.array(setup.billet), grid.x0_mm, grid.y0_mm, cell_mm)
-    z = np.where(billet, np.float32(setup.z.top_high_mm), np.float32(0.0))
-    pieces, owner = kernel.cut_up(moves.kind, moves.start, moves.end, moves.centre, CHORD_MM, _LONGEST_MM)
+    pieces, owner, bent = _pieces(moves, setup.z.top_high_mm, dog_leg)
     row = tools.rows(moves.tool)[owner]
-    zmin = np.minimum(pieces[:, 2], pieces[:, 5])
-    known = np.maximum(row, 0)
-    wanted = (row >= 0) & (zmin < setup.z.top_high_mm)
-    # A stage matters for a piece only where its lower end may come under the top of the billet.
-    reach = np.zeros(len(pieces))
-    if len(tools.cutters):
-        stage = np.where(zmin[:, None] + tools.stage_z[known] < setup.z.top_high_mm, tools.stage_r[known], 0.0)
-        reach = np.maximum(stage.max(axis=1), tools.radius[known])
-    first, pair_piece = kernel.sort_into_tiles(
-        pieces, reach, wanted, grid.x0_mm, grid.y0_mm, cell_mm, grid.n_rows, grid.n_cols, _TILE
+    feeds = moves.kind[owner] != RAPID
+    reach = _reach(pieces, row, tools, setup.z.top_high_mm)
+    first, pairs = kernel.sort_into_tiles(
+        pieces, reach, grid.x0_mm, grid.y0_mm, cell_mm, grid.n_rows, grid.n_cols, grid.tile
     )
-    n_pairs = len(pair_piece)
-    shrink = np.where(moves.kind[owner] == RAPID, _RAPID_SHRINK_MM, 0.0)
-    total, deep, low, stage_mm, over = (np.zeros(n_pairs) for _ in range(5))
-    cell, stage_cell = np.zeros(n_pairs, dtype=np.int64), np.zeros(n_pairs, dtype=np.int64)
+    shrink = np.where(feeds, 0.0, _RAPID_SHRINK_MM)
+    joined = np.zeros(len(pieces), dtype=np.bool_)
+    joined[1:] = (pieces[1:, :3] == pieces[:-1, 3:]).all(axis=1) & (row[1:] == row[:-1]) & (feeds[1:] == feeds[:-1])
+    ring, lift = _probe_rings(tools, cell_mm)
+    turn = 2 * np.pi * (np.arange(_N_DIRECTIONS) + 0.5) / _N_DIRECTIONS
+    directions = np.column_stack([np.cos(turn), np.sin(turn)])
+    outline, high = np.array(setup.billet), np.float32(setup.z.top_high_mm)
+    stage_z, stage_r = tools.stage_z[:, 1:].copy(), tools.stage_r[:, 1:].copy()
+    n_across = -(-grid.n_cols // grid.tile)
 
-    def replay(tiles: NDArray[np.int64]) -> None:
-        kernel.lower_tiles(
-            z, grid.x0_mm, grid.y0_mm, cell_mm, _TILE, tiles, first, pair_piece, pieces, row, shrink, tools.shape,
-            tools.radius, tools.tip, tools.slope, tools.stage_z[:, 1:].copy(), tools.stage_r[:, 1:].copy(), tools.flute,
-            total, deep, cell, low, stage_mm, stage_cell, over,
-        )  # fmt: skip
+    def work(t: int) -> tuple[Any, ...]:
+        row0, col0 = t // n_across * grid.tile, t % n_across * grid.tile
+        shape = min(grid.tile, grid.n_rows - row0), min(grid.tile, grid.n_cols - col0)
+        x0, y0 = grid.x0_mm + col0 * cell_mm, grid.y0_mm + row0 * cell_mm
+        z = np.empty(shape, dtype=np.float32)
+        kernel.fill_tile(z, outline, x0, y0, cell_mm, high)
+        tied = np.where(z > 0, np.int32(kernel.NEVER), np.int32(-1))
+        severed = tied.copy()
+        mine = pairs[first[t] : first[t + 1]]
+        n = len(mine)
+        total, deep, low, stage, over, tall = (np.zeros(n) for _ in range(6))
+        deep_at, stage_at, n_in = (np.zeros(n, dtype=np.int64) for _ in range(3))
+        low[:] = np.inf
+        sums = np.zeros((n, 3))
+        if n:
+            kernel.cut_tile(
+                z, tied, severed, setup.z.skin_mm + skin_left_mm, 0.0, x0, y0, cell_mm, mine, pieces, owner, row,
+                shrink, joined, feeds, tools.shape, tools.radius, tools.tip, tools.slope, stage_z, stage_r, tools.flute,
+                ring, lift, _NOISE_MM, directions, total, deep, deep_at, low, stage, stage_at, over, n_in, tall, sums,
+            )  # fmt: skip
+        if visit is not None:
+            rows, cols = slice(row0, row0 + shape[0]), slice(col0, col0 + shape[1])
+            visit(Tile(rows=rows, cols=cols, z=z, tied=tied, severed=severed))
+        return mine, row0, col0, shape[1], total, deep, deep_at, low, stage, stage_at, over, n_in, tall, sums
 
-    busy = np.flatnonzero(np.diff(first) > 0)
-    run_threads(replay, [busy[i : i + 1] for i in range(len(busy))], workers)
-    m = len(pieces)
-    removed = np.bincount(pair_piece, weights=total, minlength=m).astype(np.float64) * cell_mm * cell_mm
-    deep_mm, deep_cell = _largest(pair_piece, deep, cell, m)
-    stage_piece, stage_at = _largest(pair_piece, stage_mm, stage_cell, m)
-    over_piece, _ = _largest(pair_piece, over, cell, m)
-    low_piece = np.full(m, np.inf)
-    np.minimum.at(low_piece, pair_piece, low)
-    length = np.linalg.norm(pieces[:, 3:] - pieces[:, :3], axis=1)
-    whole = np.bincount(owner, weights=length, minlength=len(moves.kind))
-    cut = np.bincount(owner, weights=length * (deep_mm > CONTACT_MM), minlength=len(moves.kind))
+    gathered = _Gathered(len(moves.kind), len(pieces))
+    tiles = range(len(first) - 1)
+    if workers <= 1:
+        for t in tiles:
+            gathered.add(owner, cell_mm, *work(t))
+    else:
+        with ThreadPoolExecutor(max_workers=workers) as pool:
+            for done in pool.map(work, tiles):
+                gathered.add(owner, cell_mm, *done)
+    origin = np.array([grid.y0_mm, grid.x0_mm])
     return Removal(
-        grid=grid,
-        billet=billet,
-        z=z,
-        pieces=pieces,
-        owner=owner,
-        row=row,
-        removed_mm3=np.asarray(removed, dtype=np.float64),
-        deep_mm=deep_mm,
-        deep_cell=deep_cell,
-        low_mm=low_piece,
-        stage_mm=stage_piece,
-        stage_cell=stage_at,
-        over_flutes_mm=over_piece,
-        contact=np.divide(cut, whole, out=np.zeros(len(whole)), where=whole > 0),
+        grid=grid, pieces=pieces, owner=owner, row=row, bent=bent, felt=gathered.felt(moves, pieces, owner, tools),
+        deep_xy=(origin + cell_mm * gathered.deep_at)[:, ::-1].copy(), low_mm=gathered.low, stage_mm=gathered.stage,
+        stage_xy=(origin + cell_mm * gathered.stage_at[:, :2])[:, ::-1].copy(), stage=gathered.stage_at[:, 2],
+        ends_in_cut=gathered.last_cut,
+    )  # fmt: skip
+
+
+def _pieces(moves: Moves, top_mm: float, dog_leg: bool) -> tuple[Array, NDArray[np.int32], NDArray[np.bool_]]:
+    pieces, owner = kernel.cut_up(
+        moves.kind, moves.start, moves.end, moves.centre, CHORD_MM, _LONGEST_MM, top_mm
     )
+    bent = np.zeros(len(pieces), dtype=np.bool_)
+    if dog_leg:
+        more, of = kernel.dog_legs(moves.kind, moves.start, moves.end)
+        order = np.argsort(np.concatenate([owner, of]), kind="stable")
+        pieces, owner = np.concatenate([pieces, more])[order], np.concatenate([owner, of])[order]
+        bent = np.concatenate([bent, np.ones(len(more), dtype=np.bool_)])[order]
+    return pieces, owner, bent
 
 
-def _largest(
-    key: NDArray[np.int64], value: NDArray[np.float64], tag: NDArray[np.int64], n: int
-) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Per key the largest value and the tag beside it."""
-    out, tags = np.zeros(n), np.zeros(n, dtype=np.int64)
-    if len(key):
-        order = np.lexsort((value, key))
-        last = order[np.append(np.diff(key[order]) != 0, True)]
-        out[key[last]], tags[key[last]] = value[last], tag[last]
-    return out, tags
+def _reach(pieces: Array, row: NDArray[np.int64], tools: ToolTable, top_mm: float) -> Array:
+    """The largest radius of each piece that may meet stock, -1 where none may."""
+    reach = np.full(len(pieces), -1.0)
+    zmin = np.minimum(pieces[:, 2], pieces[:, 5])
+    where = np.flatnonzero((row >= 0) & (zmin < top_mm))
+    # A stage matters for a piece only where its lower end may come under the top of the billet.
+    for stage in range(tools.stage_z.shape[1]):
+        low = zmin[where] + tools.stage_z[row[where], stage] < top_mm
+        reach[where] = np.maximum(reach[where], np.where(low, tools.stage_r[row[where], stage], 0.0))
+    reach[where] = np.maximum(reach[where], tools.radius[row[where]])
+    return reach
+
+
+def _probe_rings(tools: ToolTable, cell_mm: float) -> tuple[Array, Array]:
+    """Radius and height over the tip of the circle on which each cutter's engagement is probed.
+
+    A cell centre may be 0.71 cells from the point asked for; the circle is that much smaller, so that the wall beside
+    a cutter never counts.
+    """
+    n = len(tools.cutters)
+    ring, lift = tools.radius - 0.75 * cell_mm, np.zeros(n)
+    for i in range(n):
+        r, tip, c = float(tools.radius[i]), float(tools.tip[i]), float(tools.slope[i])
+        if tools.shape[i] == kernel.BALL:
+            ring[i] = 0.35 * r
+        elif tools.shape[i] == kernel.CONE:
+            ring[i] = 0.5 * (tip + r)
+        elif tools.shape[i] == kernel.ROUNDED:
+            ring[i] = tip + 0.7 * c
+        if tools.shape[i] != kernel.FLAT:
+            lift[i] = kernel.underside(ring[i], tools.shape[i], r, tip, c)
+    return np.maximum(ring, 0.0), lift
+
+
+class _Gathered:
+    """Figures of moves and pieces, added up tile after tile in one order."""
+
+    def __init__(self, n: int, m: int) -> None:
+        self.removed, self.deep, self.stage, self.over = (np.zeros(n) for _ in range(4))
+        self.low = np.full(n, np.inf)
+        self.deep_at, self.stage_at = np.zeros((n, 2), dtype=np.int64), np.zeros((n, 3), dtype=np.int64)
+        self.last_cut = np.zeros(n, dtype=np.bool_)
+        self.cut, self.inside = np.zeros(m, dtype=np.bool_), np.zeros(m, dtype=np.int16)
+        self.tall, self.sums = np.zeros(m, dtype=np.float32), np.zeros((m, 3), dtype=np.float32)
+
+    def add(self, owner: NDArray[np.int32], cell_mm: float, pairs: NDArray[np.int32], row0: int, col0: int,
+            n_cols: int, *figures: NDArray[Any]) -> None:
+        """One tile's pairs."""
+        if len(pairs):
+            kernel.gather_tile(
+                pairs, owner, row0, col0, n_cols, cell_mm * cell_mm, *figures, CONTACT_MM, self.removed, self.deep,
+                self.deep_at, self.low, self.stage, self.stage_at, self.over, self.cut, self.inside, self.tall,
+                self.sums,
+            )  # fmt: skip
+
+    def felt(self, moves: Moves, pieces: Array, owner: NDArray[np.int32], tools: ToolTable) -> Felt:
+        """What each move met."""
+        n = len(moves.kind)
+        cut_mm, plan_mm, peak, axial, depth, width = (np.zeros(n) for _ in range(6))
+        arc = np.zeros((n, 2))
+        kernel.gather_moves(
+            owner, self.cut, self.inside, self.tall, self.sums, pieces, _N_DIRECTIONS, cut_mm, plan_mm, peak, axial,
+            depth, arc, self.last_cut,
+        )  # fmt: skip
+        row = tools.rows(moves.tool)
+        radius = np.where(row >= 0, tools.radius[np.maximum(row, 0)], 0.0) if len(tools.radius) else np.zeros(n)
+        kernel.mean_widths(self.removed, plan_mm, depth, moves.tool, _LEAST_RUN_MM, width)
+        width = np.minimum(width, 2 * radius)
+        share = np.divide(width, radius, out=np.zeros(n), where=radius > 0)
+        mean = np.arccos(np.clip(1.0 - share, -1.0, 1.0))
+        plunges = (plan_mm == 0.0) & (cut_mm > 0.0)
+        return Felt(
+            length_mm=path_lengths(moves), cut_mm=cut_mm, removed_mm3=self.removed, deep_mm=self.deep, axial_mm=axial,
+            engaged_mean_rad=np.where(plunges, peak, mean),
+            engaged_peak_rad=np.maximum(peak, np.where(plunges, 0.0, mean)),
+            width_mean_mm=width, arc_x=arc[:, 0].copy(), arc_y=arc[:, 1].copy(), over_flutes_mm=self.over,
+        )  # fmt: skip

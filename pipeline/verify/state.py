@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from pipeline.model.shop import Crib, Machine
+from pipeline.verify.compensation import Compensation
 from pipeline.verify.cycles import Sticky
 
 SYSTEMS = (540, 550, 560, 570, 580, 590, 591, 592, 593)
@@ -31,6 +32,7 @@ class State:
     offset_mm: float = 0.0  # length offset in force
     offset_tool: int = 0  # the cutter that offset belongs to, 0 for none
     system: int = 540
+    origin: list[float] = field(default_factory=lambda: [0.0, 0.0, 0.0])  # of the system in force
     origins: dict[int, list[float]] = field(default_factory=lambda: {540: [0.0, 0.0, 0.0]})
     g92: list[float] = field(default_factory=lambda: [0.0, 0.0, 0.0])
     g92_kept: list[float] | None = None
@@ -43,6 +45,7 @@ class State:
     to_start: bool = True  # G98
     motion: int | None = None
     cycle: Sticky = field(default_factory=Sticky)
+    compensation: Compensation = field(default_factory=Compensation)
     feed: float = 0.0  # mm/min, or 1/min under G93
     rpm: float = 0.0
     spindle: int = 0
@@ -57,9 +60,13 @@ class State:
 
     def refresh(self) -> None:
         """Work `shift` out anew after a change of system, G92, length offset or cutter."""
-        origin = self.origins.get(self.system, [0.0, 0.0, 0.0])
-        self.shift = [origin[i] + self.g92[i] for i in range(3)]
+        self.shift = [self.origin[i] + self.g92[i] for i in range(3)]
         self.shift[2] += self.offset_mm - self.length_mm
+
+    def programmed(self) -> tuple[float, float, float]:
+        """Where the text is, mm: the tip, or the point on the contour that a compensated cutter runs beside."""
+        x, y = self.compensation.at or (self.tip[0], self.tip[1])
+        return x, y, self.tip[2]
 
     def machine_tip(self, axis: int, machine_mm: float) -> float:
         """Tip coordinate when the axis stands at `machine_mm` in the machine frame."""

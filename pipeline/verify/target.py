@@ -1,11 +1,11 @@
-"""What the stock should look like, and how far it is from that, cell by cell.
+"""What the stock should look like, and how far it is from that.
 
 Target: over a part the top of its mesh; in a hole through a part and outside all parts the skin plane. Words: the
 *kerf ring* is the strip just outside a part's silhouette; a part's *own* cells are its silhouette with its holes.
 
-A cell is never judged against its own target alone: a wall that is off by a micron would make it wrong by a whole
-height. So left stock is measured over the highest target within two cells, a gouge under the lowest; walls are
-judged by the exact test (see walls.py). What is flagged as left gets its true distance to the solid.
+Each tile of the stock is compared cell by cell as it is finished (see `judge_tile` in the removal kernel) and thinned
+out to coarse cells, each with its worst fine cell. What may be cut too deep or left where is then decided on those.
+Walls are judged by the exact test (see walls.py). What is flagged as left gets its true distance to the solid.
 """
 
 from __future__ import annotations
@@ -17,15 +17,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.kernels import verify_removal, verify_target
+from pipeline.kernels import verify_removal, verify_target, verify_walls
 from pipeline.model.job import Tolerances
 from pipeline.model.setup import PlacedPart, Setup
 from pipeline.model.units import EPS_MM
-from pipeline.model.verdict import PartResult
+from pipeline.model.verdict import PartMap, PartResult, StockField
 from pipeline.verify.acceptance import cell_limits
 from pipeline.verify.excused import Excuse
 from pipeline.verify.faults import Fault
-from pipeline.verify.removal import Grid, Removal
+from pipeline.verify.removal import Grid, Removal, Tile
+from pipeline.verify.ties import CutTimes
 from pipeline.verify.tools import ToolTable
 from pipeline.verify.walls import Solids
 
@@ -33,69 +34,141 @@ KERF_RING_MM = 0.6  # how far out of a silhouette the kerf is judged
 _NEAR_MM = 6.0  # a place this near a part is named after it
 _MISSING_SHARE = 0.1  # a part with less of its ring cut, or of its face touched, is missing
 _TRUE_DISTANCES = 400  # flagged cells of a part that are measured against the solid, spread from high to low
+_WALL_CELLS = 2  # coarse cells beside a wall that the kerf test leaves to the exact one
+_EDGE_MM = 1e-5  # a point this near a triangle's edge counts as on it
+
+Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PartCells:
-    """One part on the grid: a window of rows and columns and, in it, masks and the distance to the part in cells."""
+    """One part on the coarse grid: a window of rows and columns and, in it, masks and the distance to the part in
+    coarse cells."""
 
     rows: slice
     cols: slice
-    solid: NDArray[np.bool_]
-    hole: NDArray[np.bool_]  # inside the silhouette, no material at any height
+    solid: Mask
+    hole: Mask  # inside the silhouette, no material at any height
     outside_cells: NDArray[np.float64]  # distance to the part where outside, 0 on it and in its holes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Target:
-    """The target field on the stock's grid, and each part's cells in the setup's order."""
+    """Where the parts are on the coarse cells of `grid`, each part's cells in the setup's order."""
 
-    z: NDArray[np.float32]
+    grid: Grid
+    solids: Solids
+    skin_mm: float
     parts: tuple[PartCells, ...]
-    name: NDArray[np.int16]  # per cell the index of the part it belongs to or lies next to, -1 for none
+    name: NDArray[np.int16]  # per coarse cell the index of the part it belongs to or lies next to, -1 for none
+    hole: Mask  # coarse cells of holes, one cell wider than the hole
 
-    def part_at(self, grid: Grid, x: float, y: float, placed: Sequence[PlacedPart]) -> str:
+    def part_at(self, x: float, y: float, placed: Sequence[PlacedPart]) -> str:
         """Id of the part at or next to a plan point, empty when there is none."""
-        row, col = round((y - grid.y0_mm) / grid.cell_mm), round((x - grid.x0_mm) / grid.cell_mm)
-        if not (0 <= row < grid.n_rows and 0 <= col < grid.n_cols):
+        grid = self.grid
+        row = round((y - grid.coarse_y0_mm) / grid.coarse_mm)
+        col = round((x - grid.coarse_x0_mm) / grid.coarse_mm)
+        if not (0 <= row < self.name.shape[0] and 0 <= col < self.name.shape[1]):
             return ""
         index = int(self.name[row, col])
         return placed[index].part_id if index >= 0 else ""
 
+    def heights(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The target's height at plan points (n, 2), from the meshes themselves."""
+        s, top = self.solids, np.full(len(xy), self.skin_mm)
+        verify_walls.top_at(xy, s.tris, s.bins.first, s.bins.items, *s.bins.shape(), _EDGE_MM, top)
+        return top
+
 
 def build_target(setup: Setup, solids: Solids, grid: Grid) -> Target:
-    """Rasterise the top of every placed mesh. Each part gets its own window with a margin."""
-    z = np.full((grid.n_rows, grid.n_cols), setup.z.skin_mm, dtype=np.float32)
-    name = np.full((grid.n_rows, grid.n_cols), -1, dtype=np.int16)
-    nearest = np.full((grid.n_rows, grid.n_cols), _NEAR_MM / grid.cell_mm, dtype=np.float32)
-    margin = _NEAR_MM + 2 * grid.cell_mm
+    """Find every part's cells. Each part gets its own window with a margin."""
+    cell, shape = grid.coarse_mm, grid.coarse_shape
+    name = np.full(shape, -1, dtype=np.int16)
+    hole = np.zeros(shape, dtype=np.bool_)
+    nearest = np.full(shape, _NEAR_MM / cell, dtype=np.float32)
+    margin = _NEAR_MM + 2 * cell
     parts = []
     for index in range(len(setup.parts)):
-        tris = solids.tris[solids.of_part(index)]
-        x, y = tris[:, 0::3], tris[:, 1::3]
-        rows = _span(y.min() - margin, y.max() + margin, grid.y0_mm, grid.cell_mm, grid.n_rows)
-        cols = _span(x.min() - margin, x.max() + margin, grid.x0_mm, grid.cell_mm, grid.n_cols)
-        top = np.full((rows.stop - rows.start, cols.stop - cols.start), -np.inf)
-        x0, y0 = grid.x0_mm + cols.start * grid.cell_mm, grid.y0_mm + rows.start * grid.cell_mm
-        verify_target.raise_to_mesh(top, tris, x0, y0, grid.cell_mm)
+        mine = solids.of_part(index)
+        x, y = solids.tris[mine, 0::3], solids.tris[mine, 1::3]
+        rows = _span(y.min() - margin, y.max() + margin, grid.coarse_y0_mm, cell, shape[0])
+        cols = _span(x.min() - margin, x.max() + margin, grid.coarse_x0_mm, cell, shape[1])
+        top = np.full((rows.stop - rows.start, cols.stop - cols.start), -np.inf, dtype=np.float32)
+        x0, y0 = grid.coarse_x0_mm + cols.start * cell, grid.coarse_y0_mm + rows.start * cell
+        verify_target.raise_to_mesh(top, solids.tris, np.arange(mine.start, mine.stop), x0, y0, cell)
         solid = top > -np.inf
         outside = verify_target.flood_outside(solid)
         distance = np.where(outside, verify_target.distance_cells(~outside), 0.0)
-        window = z[rows, cols]
-        np.maximum(window, top.astype(np.float32), out=window, where=solid)
+        inside = ~solid & ~outside
+        hole[rows, cols] |= verify_target.window_extreme(inside, 1, True) & ~outside
         closer = distance < nearest[rows, cols]
         name[rows, cols][closer] = index
         nearest[rows, cols][closer] = distance[closer]
-        parts.append(
-            PartCells(rows=rows, cols=cols, solid=solid, hole=~solid & ~outside, outside_cells=distance)
-        )
-    return Target(z=z, parts=tuple(parts), name=name)
+        parts.append(PartCells(rows=rows, cols=cols, solid=solid, hole=inside, outside_cells=distance))
+    return Target(grid=grid, solids=solids, skin_mm=setup.z.skin_mm, parts=tuple(parts), name=name, hole=hole)
 
 
 def _span(low: float, high: float, origin: float, cell: float, n: int) -> slice:
     a = min(n, max(0, math.floor((low - origin) / cell)))
     b = min(n, max(a, math.ceil((high - origin) / cell) + 1))
     return slice(a, b)
+
+
+class Comparison:
+    """Visits finished tiles of the stock and keeps, per coarse cell, what `judge_tile` says of it."""
+
+    def __init__(self, setup: Setup, target: Target, tolerances: Tolerances) -> None:
+        grid, shape = target.grid, target.grid.coarse_shape
+        self.grid, self.target = grid, target
+        self._floor_mm, self._left_mm = tolerances.floor_mm, tolerances.left_mm
+        self._skin = float(np.float32(setup.z.skin_mm)) + EPS_MM
+        self.reach = max(2, math.ceil(tolerances.left_mm / grid.cell_mm) + 1)
+        self.highest = np.full(shape, -np.inf, dtype=np.float32)
+        self.deep, self.left, self.left_high, self.over = (np.zeros(shape, dtype=np.float32) for _ in range(4))
+        self.deep_at, self.left_at = (np.full(shape, -1, dtype=np.int16) for _ in range(2))
+        self.tied, self.severed = (np.full(shape, -1, dtype=np.int32) for _ in range(2))
+        boxes, spill = target.solids.boxes, (self.reach + 1) * grid.cell_mm
+        self._n_down, self._n_across = -(-grid.n_rows // grid.tile), -(-grid.n_cols // grid.tile)
+        self._first, self._items = verify_walls.bin_boxes(
+            boxes + np.array([-spill, -spill, spill, spill]), grid.x0_mm - grid.cell_mm / 2,
+            grid.y0_mm - grid.cell_mm / 2, grid.tile * grid.cell_mm, self._n_down, self._n_across,
+        )  # fmt: skip
+
+    def visit(self, tile: Tile) -> None:
+        """Compare one tile. Writes only this tile's coarse cells."""
+        grid, r = self.grid, self.reach
+        t = tile.rows.start // grid.tile * self._n_across + tile.cols.start // grid.tile
+        n_rows, n_cols = tile.z.shape
+        top = np.full((n_rows + 2 * r, n_cols + 2 * r), -np.inf, dtype=np.float32)
+        items = self._items[self._first[t] : self._first[t + 1]]
+        if len(items):
+            x0 = grid.x0_mm + (tile.cols.start - r) * grid.cell_mm
+            y0 = grid.y0_mm + (tile.rows.start - r) * grid.cell_mm
+            verify_target.raise_to_mesh(top, self.target.solids.tris, items, x0, y0, grid.cell_mm)
+        k = grid.k
+        a = slice(tile.rows.start // k, tile.rows.stop // k), slice(tile.cols.start // k, tile.cols.stop // k)
+        verify_removal.judge_tile(
+            tile.z, top, self.target.hole[a], self._skin, r, self._floor_mm, self._left_mm, k, tile.tied, tile.severed,
+            self.highest[a], self.deep[a], self.deep_at[a], self.left[a], self.left_at[a], self.left_high[a],
+            self.over[a], self.tied[a], self.severed[a],
+        )  # fmt: skip
+
+    def stock(self) -> StockField:
+        """The field as pictures need it."""
+        grid = self.grid
+        return StockField(x0_mm=grid.coarse_x0_mm, y0_mm=grid.coarse_y0_mm, cell_mm=grid.coarse_mm, z=self.highest)
+
+    def times(self, setup: Setup) -> CutTimes:
+        """When each place was cut down."""
+        grid = self.grid
+        plate = np.zeros(grid.coarse_shape, dtype=np.bool_)
+        verify_removal.fill_polygon(
+            plate, np.array(setup.billet), grid.coarse_x0_mm, grid.coarse_y0_mm, grid.coarse_mm
+        )
+        return CutTimes(
+            x0_mm=grid.coarse_x0_mm, y0_mm=grid.coarse_y0_mm, cell_mm=grid.coarse_mm, plate=plate, tied=self.tied,
+            severed=self.severed,
+        )  # fmt: skip
 
 
 @dataclass(slots=True)
@@ -105,58 +178,48 @@ class _PartJudge:
     setup: Setup
     index: int
     removal: Removal
-    target: Target
+    comparison: Comparison
     tolerances: Tolerances
     tools: ToolTable
-    solids: Solids
     excused: Sequence[Excuse]
     line_of: NDArray[np.int32]
 
-    def judge(self) -> tuple[list[Fault], PartResult]:
-        cells = self.target.parts[self.index]
+    def judge(self) -> tuple[list[Fault], PartResult, PartMap]:
+        c, grid = self.comparison, self.comparison.grid
+        cells = c.target.parts[self.index]
         placed = self.setup.parts[self.index]
-        cell = self.removal.grid.cell_mm
-        tol = self.tolerances
+        cell, tol = grid.coarse_mm, self.tolerances
+        window = cells.rows, cells.cols
         deviation = placed.part.mesh.deviation_mm + EPS_MM
-        stock = self.removal.z[cells.rows, cells.cols]
-        reach = max(2, math.ceil(tol.left_mm / cell) + 1)
-        # The windows look at the neighbours' targets too, so they are cut from the whole field.
-        target = self.target.z[cells.rows, cells.cols]
-        highest = verify_target.window_extreme(target, reach, True)
-        lowest = verify_target.window_extreme(target, reach, False)
-        own = cells.solid | cells.hole
-        grid = self.removal.grid
-        limits = cell_limits(
-            placed, tol, shape=stock.shape, x0=grid.x0_mm + cells.cols.start * cell,
-            y0=grid.y0_mm + cells.rows.start * cell, cell=cell,
-        )  # fmt: skip
-        allowed = self._may_be_left(cells, stock, highest, reach)
+        own = verify_target.window_extreme(cells.solid | cells.hole, 1, True) & (c.left_at[window] >= 0)
+        x0, y0 = grid.coarse_x0_mm + cells.cols.start * cell, grid.coarse_y0_mm + cells.rows.start * cell
+        limits = cell_limits(placed, tol, shape=own.shape, x0=x0, y0=y0, cell=cell)
+        left = np.where(own, c.left[window], 0.0)
+        stock = c.left_high[window] + c.left[window]
+        allowed = self._may_be_left(cells, own, stock, c.left_high[window])
         good = stock <= limits.good_below
         faults: list[Fault] = []
 
-        # Where the window holds the skin plane, the skin's own check judges.
-        depth = np.where(cells.solid & (lowest > self.setup.z.skin_mm + EPS_MM), lowest - stock, 0.0)
-        if (depth > limits.deep).any():
-            faults.append(self._gouge(cells, np.where(depth > limits.deep, depth, 0.0)))
-
-        left = np.where(own & self.removal.billet[cells.rows, cells.cols], stock - highest, 0.0)
+        depth = np.where(own, c.deep[window], 0.0)
+        too_deep = depth > limits.deep
+        if too_deep.any():
+            faults.append(self._gouge(cells, np.where(too_deep, depth, 0.0)))
         worst_left = max(0.0, float(np.where(allowed | good, 0.0, left).max(initial=0.0)))
         flagged = (left > limits.left) & ~allowed & ~good
 
-        inside_top = placed.inside_z_mm + tol.left_mm + deviation
-        untouched = cells.solid & (stock > inside_top)
-        in_billet = self.removal.billet[cells.rows, cells.cols]
+        highest, in_plate = c.highest[window], c.highest[window] > 0
+        untouched = cells.solid & (highest > placed.inside_z_mm + tol.left_mm + deviation)
         out_mm = cells.outside_cells * cell
-        ring = (out_mm > reach * cell) & (out_mm <= max(KERF_RING_MM, (reach + 3) * cell)) & in_billet
-        ring &= highest <= self.setup.z.skin_mm + EPS_MM  # not what belongs to a neighbour
-        kerf = np.where(ring, stock - highest, 0.0)
+        ring = (out_mm > _WALL_CELLS * cell) & (out_mm <= max(KERF_RING_MM, (_WALL_CELLS + 3) * cell)) & in_plate
+        ring &= ~verify_target.window_extreme(c.left_at[window] >= 0, _WALL_CELLS, True)  # not what is a neighbour's
+        kerf = np.where(ring, highest - np.float32(self.setup.z.skin_mm), 0.0)
         uncut = kerf > tol.left_mm + deviation
         # A kerf that is not deep enough is a fault of its own; a part is missing where none reaches its middle.
         middle = placed.inside_z_mm - placed.part.thickness_mm / 2
-        share_cut = 1.0 - float((ring & (stock > middle)).sum()) / max(1, int(ring.sum()))
+        share_cut = 1.0 - float((ring & (highest > middle)).sum()) / max(1, int(ring.sum()))
         share_faced = 1.0 - float(untouched.sum()) / max(1, int(cells.solid.sum()))
         if share_cut < _MISSING_SHARE or share_faced < _MISSING_SHARE:
-            faults.append(self._missing(cells, share_cut, share_faced))
+            faults.append(self._missing(share_cut, share_faced))
         else:
             if flagged.any():
                 fault, distance = self._left(cells, flagged, left)
@@ -165,52 +228,55 @@ class _PartJudge:
                     faults.append(fault)
             if uncut.any():
                 faults.append(self._kerf(cells, kerf, float(uncut.sum()) * cell * cell))
-        volume = float(np.sum(np.maximum(0.0, stock - target), where=own & allowed, dtype=np.float64)) * cell * cell
+        volume = float(np.sum(c.over[window], where=own & allowed, dtype=np.float64)) * grid.cell_mm**2
         result = PartResult(
-            part_id=placed.part_id,
-            worst_gouge_mm=max(0.0, float(depth.max(initial=0.0))),
-            worst_left_mm=worst_left,
+            part_id=placed.part_id, worst_gouge_mm=max(0.0, float(depth.max(initial=0.0))), worst_left_mm=worst_left,
             left_volume_mm3=volume,
-        )
-        return faults, result
+        )  # fmt: skip
+        shown = np.where(left > depth, left, -depth).astype(np.float32)
+        shown[~own | allowed] = np.nan
+        part_map = PartMap(part_id=placed.part_id, x0_mm=x0, y0_mm=y0, cell_mm=cell, deviation=shown)
+        return faults, result, part_map
 
     def _may_be_left(
-        self, cells: PartCells, stock: NDArray[np.float32], highest: NDArray[np.float32], reach: int
-    ) -> NDArray[np.bool_]:
+        self, cells: PartCells, own: Mask, stock: NDArray[np.float32], highest: NDArray[np.float32]
+    ) -> Mask:
         """Own cells where something declared as not cut allows the stock that is there: all of what stands over the
         target must lie in the declared band."""
-        grid, slack = self.removal.grid, self.tolerances.left_mm
-        allowed = np.zeros(stock.shape, dtype=np.bool_)
-        own = cells.solid | cells.hole
-        x0, y0 = grid.x0_mm + cells.cols.start * grid.cell_mm, grid.y0_mm + cells.rows.start * grid.cell_mm
+        grid, slack = self.comparison.grid, self.tolerances.left_mm
+        cell = grid.coarse_mm
+        allowed = np.zeros(own.shape, dtype=np.bool_)
+        x0, y0 = grid.coarse_x0_mm + cells.cols.start * cell, grid.coarse_y0_mm + cells.rows.start * cell
         for item in self.excused:
             if item.part != self.index:
                 continue
-            inside = np.zeros(stock.shape, dtype=np.bool_)
-            verify_removal.fill_polygon(inside, item.region, x0, y0, grid.cell_mm)
-            inside = verify_target.window_extreme(inside, reach, True)
+            inside = np.zeros(own.shape, dtype=np.bool_)
+            verify_removal.fill_polygon(inside, item.region, x0, y0, cell)
+            inside = verify_target.window_extreme(inside, 1, True)
             inside &= own & (stock <= item.high_mm + slack) & (highest >= item.low_mm - slack)
             row, col = np.nonzero(inside)
-            xy = np.column_stack([x0 + col * grid.cell_mm, y0 + row * grid.cell_mm])
-            near = item.in_extent(xy, reach * grid.cell_mm)
+            xy = np.column_stack([x0 + col * cell, y0 + row * cell])
+            near = item.in_extent(xy, 1.5 * cell)
             allowed[row[near], col[near]] = True
         return allowed
 
-    def _place(self, cells: PartCells, flat: int, stock: NDArray[np.float32]) -> tuple[float, float, float]:
-        row, col = divmod(flat, stock.shape[1])
-        grid = self.removal.grid
-        return (
-            grid.x0_mm + (cells.cols.start + col) * grid.cell_mm,
-            grid.y0_mm + (cells.rows.start + row) * grid.cell_mm,
-            float(stock[row, col]),
-        )
+    def _place(self, cells: PartCells, flat: int, at: NDArray[np.int16] | None = None) -> tuple[float, float]:
+        """Plan position of a coarse cell of the window, or of the fine cell `at` in it."""
+        row, col = divmod(flat, cells.solid.shape[1])
+        row, col = row + cells.rows.start, col + cells.cols.start
+        grid = self.comparison.grid
+        if at is None or at[row, col] < 0:
+            return grid.coarse_x0_mm + col * grid.coarse_mm, grid.coarse_y0_mm + row * grid.coarse_mm
+        i, j = divmod(int(at[row, col]), grid.k)
+        return grid.x0_mm + (col * grid.k + j) * grid.cell_mm, grid.y0_mm + (row * grid.k + i) * grid.cell_mm
 
     def _gouge(self, cells: PartCells, depth: NDArray[np.float64]) -> Fault:
-        stock = self.removal.z[cells.rows, cells.cols]
         flat = int(np.argmax(depth))
-        at = self._place(cells, flat, stock)
+        x, y = self._place(cells, flat, self.comparison.deep_at)
         worst = float(depth.flat[flat])
-        piece = self.blame(at[0], at[1], at[2] + worst / 2)
+        z = float(self.comparison.target.heights(np.array([[x, y]]))[0]) - worst
+        at = x, y, z
+        piece = self.blame(x, y, z + worst / 2)
         return Fault(
             code="V650",
             part_id=self.setup.parts[self.index].part_id,
@@ -225,16 +291,19 @@ class _PartJudge:
     def _left(
         self, cells: PartCells, flagged: NDArray[np.bool_], left: NDArray[np.float64]
     ) -> tuple[Fault, float]:
-        stock = self.removal.z[cells.rows, cells.cols]
+        high = self.comparison.left_high[cells.rows, cells.cols]
         where = np.flatnonzero(flagged)
         where = where[np.argsort(-left.flat[where], kind="stable")]
         where = where[np.unique(np.linspace(0, len(where) - 1, _TRUE_DISTANCES).astype(np.int64))]
-        points = np.array([self._place(cells, int(f), stock) for f in where])
         bound = left.flat[where].astype(np.float64)
-        distance = self.solids.distance(points, bound)
+        points = np.array([
+            (*self._place(cells, int(f), self.comparison.left_at), float(high.flat[f]) + float(left.flat[f]))
+            for f in where
+        ])
+        distance = self.comparison.target.solids.distance(points, bound)
         k = int(np.argmax(distance))
         worst = float(distance[k])
-        area = float(flagged.sum()) * self.removal.grid.cell_mm**2
+        area = float(flagged.sum()) * self.comparison.grid.coarse_mm**2
         x, y, z = (float(v) for v in points[k])
         return (
             Fault(
@@ -258,13 +327,13 @@ class _PartJudge:
             part_id=self.setup.parts[self.index].part_id,
             cutter=0,
             line=0,
-            at_mm=self._place(cells, flat, self.removal.z[cells.rows, cells.cols]),
+            at_mm=(*self._place(cells, flat), self.setup.z.skin_mm + worst),
             amount_mm=worst,
             found=f"{worst:.3f} mm of stock over the skin beside the outline, on {area:.2f} mm2",
             wanted=f"the kerf down to the skin, within {self.tolerances.left_mm:.3f} mm",
         )
 
-    def _missing(self, cells: PartCells, share_cut: float, share_faced: float) -> Fault:
+    def _missing(self, share_cut: float, share_faced: float) -> Fault:
         placed = self.setup.parts[self.index]
         x, y, _ = placed.setup_from_part.shift_mm
         return Fault(
@@ -294,71 +363,19 @@ class _PartJudge:
 
 
 def compare(
-    setup: Setup,
-    *,
-    removal: Removal,
-    target: Target,
-    solids: Solids,
-    tools: ToolTable,
-    tolerances: Tolerances,
-    excused: Sequence[Excuse],
-    line_of: NDArray[np.int32],
-) -> tuple[list[Fault], list[PartResult]]:
+    setup: Setup, *, removal: Removal, comparison: Comparison, tools: ToolTable, tolerances: Tolerances,
+    excused: Sequence[Excuse], line_of: NDArray[np.int32],
+) -> tuple[list[Fault], list[PartResult], list[PartMap]]:  # fmt: skip
     """Judge every part's cells: too deep, left, kerf, missing. `line_of` gives the text line of each move."""
     faults: list[Fault] = []
     results: list[PartResult] = []
+    maps: list[PartMap] = []
     for index in range(len(setup.parts)):
-        found, result = _PartJudge(
-            setup=setup, index=index, removal=removal, target=target, tolerances=tolerances, tools=tools,
-            solids=solids, excused=excused, line_of=line_of,
+        found, result, part_map = _PartJudge(
+            setup=setup, index=index, removal=removal, comparison=comparison, tolerances=tolerances, tools=tools,
+            excused=excused, line_of=line_of,
         ).judge()  # fmt: skip
         faults += found
         results.append(result)
-    return faults, results
-
-
-def check_skin(
-    setup: Setup, *, removal: Removal, tools: ToolTable, tolerances: Tolerances, line_of: NDArray[np.int32],
-    name: Target,
-) -> tuple[list[Fault], float]:  # fmt: skip
-    """The thinnest skin over the billet, and a fault for the first and the deepest move below it.
-
-    The field only ever falls, so its end is its lowest at any moment. Moves below the skin plane beside the billet
-    are faults too: the bed is there.
-    """
-    field = np.where(removal.billet, removal.z, np.float32(np.inf))
-    flat = int(np.argmin(field))
-    thinnest = float(field.flat[flat])
-    limit = setup.z.skin_mm - tolerances.floor_mm - EPS_MM
-    if not math.isfinite(thinnest):
-        thinnest = 0.0
-    owner = removal.owner
-    low = np.minimum(removal.pieces[:, 2], removal.pieces[:, 5])
-    bad = np.flatnonzero((low < limit) & (removal.row >= 0))
-    faults = []
-    for k in bad:
-        x, y, z = (float(v) for v in removal.pieces[k, 3:6])
-        cut = removal.low_mm[k] < limit
-        # A drill's tip may pass the skin plane only beside the billet; either way it is a fault.
-        amount = setup.z.skin_mm - float(low[k])
-        faults.append(
-            Fault(
-                code="V640" if cut or _over(removal, x, y) else "V663",
-                part_id=name.part_at(removal.grid, x, y, setup.parts),
-                cutter=tools.cutters[removal.row[k]].number,
-                line=int(line_of[owner[k]]),
-                at_mm=(x, y, z),
-                amount_mm=amount,
-                found=f"the tip {amount:.3f} mm below the skin plane"
-                + (f", {setup.z.skin_mm - amount:.3f} mm over the bed" if amount < setup.z.skin_mm else ", in the bed"),
-                wanted=f"a skin of {setup.z.skin_mm:.3f} mm everywhere",
-                hint="check the Z of this line and the length offset in force",
-            )
-        )
-    return faults, thinnest
-
-
-def _over(removal: Removal, x: float, y: float) -> bool:
-    grid = removal.grid
-    row, col = round((y - grid.y0_mm) / grid.cell_mm), round((x - grid.x0_mm) / grid.cell_mm)
-    return 0 <= row < grid.n_rows and 0 <= col < grid.n_cols and bool(removal.billet[row, col])
+        maps.append(part_map)
+    return faults, results, maps

@@ -8,7 +8,7 @@ What is accepted on each triangle is told in acceptance.py.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,7 +22,7 @@ from pipeline.verify.acceptance import triangle_limits
 from pipeline.verify.excused import Excuse
 from pipeline.verify.faults import Fault
 from pipeline.verify.reading import RAPID, Moves
-from pipeline.verify.removal import Grid, run_threads
+from pipeline.verify.removal import run_threads
 from pipeline.verify.tools import ToolTable
 
 _CHORD_MM = 0.00025  # arcs against walls; a quarter of the micron that the test promises
@@ -31,7 +31,9 @@ _BIN_MM = 0.75
 _SAMPLE_MM = 0.15
 _FAR_MM = 1.0  # a gap larger than this reads as this
 _VERTICAL = 0.02  # |normal z| under which a triangle is a wall
-_PIECES_PER_BATCH = 4096
+_MOVES_PER_BATCH = 8192
+_BESIDE_MM = 0.075  # how far beside a wall the target is looked up
+_SPILL_MM = 0.1  # what a declaration may reach beyond its region
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -122,84 +124,94 @@ def build_solids(setup: Setup, tolerances: Tolerances) -> Solids:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FinePieces:
-    """Pieces of moves below the highest part, cut fine for the exact tests."""
+class WallResult:
+    """Faults of moves that cut into a part, one for each move; the deepest cut into each part (mm, 0 for none); and the
+    least gap of any flank to each sample (mm, at most `_FAR_MM`)."""
 
-    pieces: NDArray[np.float64]
-    owner: NDArray[np.int32]
-    row: NDArray[np.int64]
-
-
-def fine_pieces(moves: Moves, tools: ToolTable, below_mm: float) -> FinePieces:
-    """Only moves that come below `below_mm`, with cutters that are known."""
-    row = tools.rows(moves.tool)
-    near = np.flatnonzero((np.minimum(moves.start[:, 2], moves.end[:, 2]) < below_mm) & (row >= 0))
-    pieces, owner = verify_removal.cut_up(
-        moves.kind[near], moves.start[near], moves.end[near], moves.centre[near], _CHORD_MM, _LONGEST_MM
-    )
-    owner = near[owner].astype(np.int32)
-    return FinePieces(pieces=pieces, owner=owner, row=row[owner])
+    faults: tuple[Fault, ...]
+    deepest: NDArray[np.float64]
+    gaps: NDArray[np.float64]
 
 
-def _batches(n: int) -> list[tuple[int, int]]:
-    return [(a, min(n, a + _PIECES_PER_BATCH)) for a in range(0, n, _PIECES_PER_BATCH)]
+def check_walls(
+    setup: Setup, *, solids: Solids, moves: Moves, tools: ToolTable, tolerances: Tolerances,
+    samples: NDArray[np.float64], workers: int,
+) -> WallResult:  # fmt: skip
+    """Every move against every triangle, and every flank against every sample (see `wall_samples`).
 
-
-def check_gouges(
-    setup: Setup, *, solids: Solids, fine: FinePieces, moves: Moves, tools: ToolTable, tolerances: Tolerances,
-    workers: int,
-) -> tuple[list[Fault], NDArray[np.float64]]:  # fmt: skip
-    """Faults of moves that cut into a part, one for each move, and the deepest cut into each part (mm, 0 for none)."""
-    n = len(fine.pieces)
+    Moves are cut up finely in batches, so that memory does not grow with the program.
+    """
+    s, row = solids, tools.rows(moves.tool)
+    highest = float(s.tops.max(initial=0.0))
+    near = np.flatnonzero((np.minimum(moves.start[:, 2], moves.end[:, 2]) < highest) & (row >= 0))
+    bins = _bins(np.column_stack([samples[:, :2], samples[:, :2]]), samples[:, 2])
     floor_step = max(0.25 * tolerances.floor_mm, 0.002)
-    start = -float(solids.wall_tol.max(initial=0.0)) - 1.0
-    worst, deep, tri = np.full(n, start), np.zeros(n), np.full(n, -1, dtype=np.int64)
-    s = solids
+    start = -float(s.wall_tol.max(initial=0.0)) - 1.0
+    shape = tools.shape, tools.radius, tools.tip, tools.slope
+    batches = [near[a : a + _MOVES_PER_BATCH] for a in range(0, len(near), _MOVES_PER_BATCH)]
+    found: list[tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]] = [
+        (np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0, dtype=np.int64)) for _ in batches
+    ]
+    shares = [range(i, len(batches), max(1, workers)) for i in range(max(1, workers))]
+    gaps = [np.full(len(samples), _FAR_MM) for _ in shares]
+    deepest = [np.zeros(len(setup.parts)) for _ in shares]
 
-    def run(batch: tuple[int, int]) -> None:
-        verify_walls.gouge_pieces(
-            *batch, fine.pieces, fine.row, tools.shape, tools.radius, tools.tip, tools.slope, s.tris, s.boxes, s.tops,
-            s.floor_tol, s.wall_tol, s.bins.first, s.bins.items, s.bins.top, *s.bins.shape(), floor_step, 0.002, worst,
-            deep, tri,
-        )  # fmt: skip
+    def run(share: int) -> None:
+        for number in shares[share]:
+            batch = batches[number]
+            pieces, of = verify_removal.cut_up(
+                moves.kind[batch], moves.start[batch], moves.end[batch], moves.centre[batch], _CHORD_MM, _LONGEST_MM,
+                np.inf,
+            )  # fmt: skip
+            owner = batch[of]
+            m, rows = len(pieces), row[owner]
+            worst, deep, tri = np.full(m, start), np.zeros(m), np.full(m, -1, dtype=np.int64)
+            if len(s.tris):
+                verify_walls.gouge_pieces(
+                    0, m, pieces, rows, *shape, s.tris, s.boxes, s.tops, s.floor_tol, s.wall_tol, s.bins.first,
+                    s.bins.items, s.bins.top, *s.bins.shape(), floor_step, 0.002, worst, deep, tri,
+                )  # fmt: skip
+            hit = np.flatnonzero(tri >= 0)
+            np.maximum.at(deepest[share], s.part[tri[hit]], deep[hit])
+            bad = hit[worst[hit] > 0.0]
+            bad = bad[np.lexsort((-deep[bad], owner[bad]))]
+            bad = bad[np.append(True, np.diff(owner[bad]) != 0)] if len(bad) else bad
+            found[number] = owner[bad], deep[bad], tri[bad]
+            if len(samples):
+                rows = np.where(moves.kind[owner] == RAPID, -1, rows)
+                verify_walls.approach_samples(
+                    0, m, pieces, rows, *shape, samples, _FAR_MM, bins.first, bins.items, bins.top, *bins.shape(),
+                    gaps[share],
+                )  # fmt: skip
 
-    if len(s.tris):
-        run_threads(run, _batches(n), workers)
-    depth = np.where(tri >= 0, deep, 0.0)
-    deepest = np.zeros(len(setup.parts))
-    hit = np.flatnonzero(tri >= 0)
-    np.maximum.at(deepest, s.part[tri[hit]], depth[hit])
-    faults = []
-    bad = np.flatnonzero(worst > 0.0)
-    bad = bad[np.lexsort((-depth[bad], fine.owner[bad]))]
-    bad = bad[np.append(True, np.diff(fine.owner[bad]) != 0)] if len(bad) else bad
-    for k in bad:
-        i = int(fine.owner[k])
-        corners = s.tris[tri[k]].reshape(3, 3)
-        x, y, z = (float(v) for v in corners.mean(axis=0))
-        faults.append(
-            Fault(
-                code="V649",
-                part_id=setup.parts[int(s.part[tri[k]])].part_id,
-                cutter=int(moves.tool[i]),
-                line=int(moves.line[i]),
-                at_mm=(x, y, z),
-                amount_mm=float(depth[k]),
-                found=f"the part cut into by {depth[k]:.4f} mm",
-                wanted=f"at most {s.wall_tol[tri[k]]:.4f} mm on this wall, {tolerances.floor_mm:.4f} mm on a floor",
-            )
-        )
-    return faults, deepest
+    run_threads(run, range(len(shares)), workers)
+    faults = [
+        _gouge(setup, solids, moves, tolerances, int(i), float(d), int(t))
+        for part in found for i, d, t in zip(*part, strict=True)
+    ]  # fmt: skip
+    return WallResult(
+        faults=tuple(faults), deepest=np.maximum.reduce(deepest), gaps=np.minimum.reduce(gaps)
+    )
+
+
+def _gouge(setup: Setup, solids: Solids, moves: Moves, tolerances: Tolerances, i: int, deep: float, t: int) -> Fault:
+    x, y, z = (float(v) for v in solids.tris[t].reshape(3, 3).mean(axis=0))
+    return Fault(
+        code="V649", part_id=setup.parts[int(solids.part[t])].part_id, cutter=int(moves.tool[i]),
+        line=int(moves.line[i]), at_mm=(x, y, z), amount_mm=deep, found=f"the part cut into by {deep:.4f} mm",
+        wanted=f"at most {solids.wall_tol[t]:.4f} mm on this wall, {tolerances.floor_mm:.4f} mm on a floor",
+    )  # fmt: skip
 
 
 def wall_samples(
-    *, solids: Solids, field: NDArray[np.float32], grid: Grid, tolerances: Tolerances, excused: Sequence[Excuse],
+    *, solids: Solids, heights: Callable[[NDArray[np.float64]], NDArray[np.float64]], tolerances: Tolerances,
+    excused: Sequence[Excuse],
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:  # fmt: skip
     """Points (n, 3) low on every wall that can be seen from above, and the triangle of each.
 
     A flank that passed at a point's height passed everything over it too, so one point near the foot of each stretch
-    is enough. Where the target field beside the wall is higher than the foot (an undercut, cut from the other side)
-    the point moves up; where something declared as not cut covers the foot, above its band.
+    is enough. Where the target beside the wall (`heights` of plan points) is higher than the foot (an undercut, cut
+    from the other side) the point moves up; where something declared as not cut covers the foot, above its band.
     """
     t = solids.tris.reshape(-1, 3, 3)
     normal = np.cross(t[:, 1] - t[:, 0], t[:, 2] - t[:, 0])
@@ -226,9 +238,7 @@ def wall_samples(
     foot = np.minimum(long_side[:, 2], short_side[:, 2])
     head = np.maximum(long_side[:, 2], short_side[:, 2])
     xy = long_side[:, :2]
-    air = np.minimum(
-        _look_up(field, grid, xy + 1.5 * grid.cell_mm * n[k]), _look_up(field, grid, xy - 1.5 * grid.cell_mm * n[k])
-    )
+    air = np.minimum(heights(xy + _BESIDE_MM * n[k]), heights(xy - _BESIDE_MM * n[k]))
     foot = np.maximum(foot, air)
     triangle = wall[k]
     for item in excused:
@@ -236,7 +246,7 @@ def wall_samples(
         # The foot must lie in the band: what stands on a lower floor is no part of what was declared.
         near &= foot >= item.low_mm - tolerances.left_mm
         where = np.flatnonzero(near)
-        near[where] = item.covers(xy[where], 2.0 * grid.cell_mm)
+        near[where] = item.covers(xy[where], _SPILL_MM)
         foot = np.where(near, item.high_mm, foot)
     rise = tolerances.left_mm + 2 * EPS_MM + 0.001
     z = foot + rise
@@ -244,37 +254,12 @@ def wall_samples(
     return np.column_stack([xy, z])[keep], triangle[keep]
 
 
-def _look_up(field: NDArray[np.float32], grid: Grid, xy: NDArray[np.float64]) -> NDArray[np.float64]:
-    row = np.clip(np.rint((xy[:, 1] - grid.y0_mm) / grid.cell_mm).astype(np.int64), 0, grid.n_rows - 1)
-    col = np.clip(np.rint((xy[:, 0] - grid.x0_mm) / grid.cell_mm).astype(np.int64), 0, grid.n_cols - 1)
-    out: NDArray[np.float64] = field[row, col].astype(np.float64)
-    return out
-
-
 def check_left(
-    setup: Setup, *, solids: Solids, fine: FinePieces, moves: Moves, tools: ToolTable,
-    samples: NDArray[np.float64], triangle: NDArray[np.int64], workers: int,
+    setup: Setup, *, solids: Solids, samples: NDArray[np.float64], triangle: NDArray[np.int64],
+    gap: NDArray[np.float64],
 ) -> tuple[list[Fault], NDArray[np.float64]]:  # fmt: skip
     """A fault for each part with a wall that no flank came near to, and the worst gap of each part (mm, 0 at least)."""
     worst = np.zeros(len(setup.parts))
-    if not len(samples):
-        return [], worst
-    bins = _bins(np.column_stack([samples[:, :2], samples[:, :2]]), samples[:, 2])
-    feed = np.flatnonzero(moves.kind[fine.owner] != RAPID)
-    pieces, row = fine.pieces[feed], fine.row[feed]
-    batches = _batches(len(pieces))
-    shares = [batches[i::workers] for i in range(max(1, workers))]
-    gaps = [np.full(len(samples), _FAR_MM) for _ in shares]
-
-    def run(i: int) -> None:
-        for a, b in shares[i]:
-            verify_walls.approach_samples(
-                a, b, pieces, row, tools.shape, tools.radius, tools.tip, tools.slope, samples, _FAR_MM, bins.first,
-                bins.items, bins.top, *bins.shape(), gaps[i],
-            )  # fmt: skip
-
-    run_threads(run, range(len(shares)), workers)
-    gap = np.minimum.reduce(gaps)
     part = solids.part[triangle]
     np.maximum.at(worst, part, gap)
     faults = []

@@ -106,7 +106,7 @@ def gallery_html(entries: Sequence[Entry], *, title: str) -> str:
         n_errors=sum(entry.n_errors for entry in read),
         n_warnings=sum(entry.n_warnings for entry in read),
         style=(_HERE / "gallery.css").read_text(encoding="utf-8"),
-        script=(_HERE / "gallery.js").read_text(encoding="utf-8"),
+        script="".join((_HERE / name).read_text(encoding="utf-8") for name in ("../sorting.js", "gallery.js")),
     )
     return text.encode("utf-8", "replace").decode("utf-8")  # half a surrogate pair has no bytes
 

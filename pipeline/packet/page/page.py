@@ -1,8 +1,9 @@
 """The page a machinist works from: one self-contained HTML file, for a tablet and for A4 in black and white.
 
-Order of the page: verdict and what was not checked, what to fetch, seating, nest, cutters, operations, the view in
-three dimensions, parts, work left, yield and cost, findings with pictures, cautions. Numbers are in the unit of the
-machine's control, so that they can be compared. All of it is there without scripts; scripts add search and zoom.
+Order of the page: verdict and what was not checked, what to fetch, seating, the hold, nest, cutters, operations, what
+the cutter feels, the view in three dimensions, parts, parts as simulated, work left, yield and cost, findings with
+pictures, cautions. Numbers are in the unit of the machine's control, so that they can be compared. All of it is there
+without scripts; scripts add search, zoom, sorting and the read-out of the timeline.
 """
 
 from __future__ import annotations
@@ -20,11 +21,11 @@ from pipeline.model.part import Part
 from pipeline.model.program import Program
 from pipeline.model.setup import Setup
 from pipeline.model.toolpath import Plan
-from pipeline.model.units import MM_PER_INCH
 from pipeline.model.verdict import Verdict
 from pipeline.packet.copies import copies
-from pipeline.packet.nest_drawing import draw_nest, draw_place, sheet_mm
-from pipeline.packet.page import rows
+from pipeline.packet.nest_drawing import draw_nest, sheet_mm
+from pipeline.packet.nest_places import draw_place
+from pipeline.packet.page import rows, simulated
 from pipeline.packet.sheet import program as told
 from pipeline.packet.view import view3d
 
@@ -44,11 +45,14 @@ SECTIONS = (
     ("verdict", "Verdict"),
     ("fetch", "Fetch"),
     ("seating", "Seating"),
+    ("hold", "Hold"),
     ("plate", "Nest"),
     ("cutters", "Cutters"),
     ("operations", "Operations"),
+    ("felt", "Loads"),
     ("space", "3D"),
     ("parts", "Parts"),
+    ("simulated", "As cut"),
     ("left", "Work left"),
     ("cost", "Cost"),
     ("findings", "Findings"),
@@ -57,6 +61,7 @@ SECTIONS = (
 # spaces inside `0.125 +0.004 / -0.002`, `2.1 to 2.3`, `6.2 x 6.1`: a size is read on one line
 _WITHIN_SIZE = re.compile(r"(?<=[\d/]) (?=[-+/\d])|(?<=\d) (?=(?:to|x) )|(?<=\bto) (?=\d)|(?<=\bx) (?=\d)")
 _HERE = Path(__file__).parent
+_STYLES, _SCRIPTS = ("page.css", "simulated.css"), ("page.js", "../sorting.js", "simulated.js")
 _MOST_PICTURES = 60  # each only points at the nest's own shapes
 _PAPER_MM = (186.0, 232.0)  # of A4 less margins, heading and caption: what the nest may take
 
@@ -115,11 +120,12 @@ def page_html(
             total_s=sum(t.cutting_s + t.air_s for t in verdict.section_times),
             copies=copies,
             n_errors=sum(f.severity == "error" for f in verdict.findings),
+            **simulated.simulated_values(job, setup, program, verdict, units),
             scene=view3d.scene_json(setup=setup, plan=plan, program=program, crib=job.crib, units=units),
             view3d_scripts=view3d.scripts(),
             view3d_styles=view3d.styles(),
-            style=(_HERE / "page.css").read_text(),
-            script=(_HERE / "page.js").read_text(),
+            style="".join((_HERE / name).read_text() for name in _STYLES),
+            script="".join((_HERE / name).read_text() for name in _SCRIPTS),
         )
     )
 
@@ -127,8 +133,10 @@ def page_html(
 def _environment(units: str) -> Any:
     """Templates with every text escaped, and filters that show mm, mm3, mm/min, s and rad as people read them."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from markupsafe import Markup
 
-    scale, places = (MM_PER_INCH, 4) if units == "in" else (1.0, 3)
+    n = told.Numbers(units=units)
+    scale, places = n.mm_per_unit, n.places
     environment = Environment(
         loader=FileSystemLoader([_HERE, Path(view3d.__file__).parent]),
         autoescape=True,
@@ -140,6 +148,12 @@ def _environment(units: str) -> Any:
         "exact": lambda mm, p=places: _plain(f"{mm / scale:.{p}f}"),
         "short": lambda mm: _plain(f"{mm / scale:.{places - 1}f}"),
         "volume": lambda mm3: f"{mm3 / scale**3:.{1 if units == 'mm' else 5}f}",
+        "area": lambda mm2: f"{mm2 / scale**2:.{1 if units == 'mm' else 3}f}",
+        "rate": lambda mm3_min: f"{mm3_min / (scale**3 if units == 'in' else 1000):.{3 if units == 'in' else 2}f}",
+        "signed": lambda mm: f"{mm / scale:+.{places}f}",
+        "amount": lambda place: simulated.amount(place, units),
+        "factor": simulated.factor,
+        "size": lambda row, value: simulated.size(row, value, units),
         "feed": lambda mm_min: f"{mm_min / scale:.{1 if units == 'in' else 0}f}",
         "minutes": lambda s: f"{s / 60:.1f}",
         "clock": _clock,
@@ -148,6 +162,9 @@ def _environment(units: str) -> Any:
         "sentence": lambda text: text[:1].upper() + text[1:],
         "css_text": _css_text,
     }
+    environment.tests["finite"] = math.isfinite
+    link = Markup('<a class="to-line" href="#cuts" data-line="{0}">{0}</a>')
+    environment.globals["line_link"] = link.format
     return environment
 
 
@@ -179,6 +196,7 @@ def _clock(seconds: float) -> str:
 def _findings(verdict: Verdict, units: str) -> tuple[list[dict[str, Any]], list[tuple[float, float, str]]]:
     """Findings with their numbers, the first of those that have a place with a cut-out of the nest round it; and the
     marks with which the nest shows the same places."""
+    n = told.Numbers(units=units)
     numbered: list[dict[str, Any]] = []
     marks: list[tuple[float, float, str]] = []
     for k, finding in enumerate(verdict.findings, start=1):
@@ -186,6 +204,7 @@ def _findings(verdict: Verdict, units: str) -> tuple[list[dict[str, Any]], list[
         if finding.at_mm is not None and len(marks) < _MOST_PICTURES:
             x, y, _ = finding.at_mm
             marks.append((x, y, str(k)))
-            picture = draw_place(x, y, number=str(k), units=units)
+            amount = f"{n.exact(finding.amount_mm)} {units}" if finding.amount_mm is not None else ""
+            picture = draw_place(x, y, number=str(k), units=units, amount=amount)
         numbered.append({"number": k, "finding": finding, "picture": picture})
     return numbered, marks

@@ -29,20 +29,30 @@ class Numbers:
 
     units: str
 
+    @property
+    def places(self) -> int:
+        """Decimals of an exact length."""
+        return 4 if self.units == "in" else 3
+
+    @property
+    def mm_per_unit(self) -> float:
+        """The unit's length."""
+        return MM_PER_INCH if self.units == "in" else 1.0
+
     def exact(self, mm: float) -> str:
         """As fine as the page shows it: a thousandth of a millimetre, a ten-thousandth of an inch."""
-        return self._text(mm, 4 if self.units == "in" else 3)
+        return self._text(mm, self.places)
 
     def short(self, mm: float) -> str:
         """One place less, for what is set by hand or by eye."""
-        return self._text(mm, 3 if self.units == "in" else 2)
+        return self._text(mm, self.places - 1)
 
     def span(self, low_mm: float, high_mm: float) -> str:
         """From a low to a high value."""
         return f"{self.short(low_mm)} to {self.short(high_mm)}"
 
     def _text(self, mm: float, places: int) -> str:
-        text = f"{mm / (MM_PER_INCH if self.units == 'in' else 1.0):.{places}f}"
+        text = f"{mm / self.mm_per_unit:.{places}f}"
         return text.removeprefix("-") if float(text) == 0 else text
 
 

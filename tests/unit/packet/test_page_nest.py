@@ -11,7 +11,8 @@ import pytest
 
 from pipeline.model.frames import Pose
 from pipeline.model.shop import Block
-from pipeline.packet.nest_drawing import draw_nest, draw_place, hatch_lines, sheet_mm
+from pipeline.packet.nest_drawing import draw_nest, hatch_lines, sheet_mm
+from pipeline.packet.nest_places import draw_place
 from pipeline.packet.page.page import _paper
 from tests.unit.gcode import small
 

@@ -9,7 +9,7 @@ import pytest
 
 import pipeline.packet
 from pipeline.packet.copies import copies, kind_of
-from pipeline.packet.nest_drawing import _n
+from pipeline.packet.ink import num
 from pipeline.packet.page.page import _css_text, _environment
 from pipeline.packet.page.rows import _figure, _joined, _plain_name
 
@@ -39,8 +39,8 @@ def test_kind_of():
 
 
 def test_no_minus_zero_on_a_drawing():
-    assert _n(-0.001) == "0.00"
-    assert _n(-0.006) == "-0.01"
+    assert num(-0.001) == "0.00"
+    assert num(-0.006) == "-0.01"
 
 
 @pytest.mark.parametrize(

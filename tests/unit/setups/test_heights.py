@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from pipeline.job import read_job
+from pipeline.model.nest import Nest
 from pipeline.setups import nest_region, seat
-from pipeline.setups.heights import bed_blocks, plan_z
+from pipeline.setups.heights import bed_blocks, plan_setup, plan_z
 from pipeline.setups.seating import nearest_on_outline
 
 ROOT = Path(__file__).parents[3]
@@ -49,3 +50,18 @@ def test_the_region_keeps_the_kerf_off_edge_and_cord(job):
     assert {"defect-1", "cam-right", "cam-back", "rest-back", "left"} <= names
     assert "run-off-front" not in names  # a sacrificial spacer may be cut
     assert min(gap for name, _, gap in region.keepouts if name.startswith("cam")) >= kerf + 2
+
+
+def test_the_bow_stays_apart_in_the_heights(job):
+    """It is inside the highest top already; a checker that stacks up what can pierce the skin wants it alone."""
+    z = plan_z(job)
+    assert z.bow_mm == job.billet.bow_mm == 0.05
+    assert z.top_high_mm - z.top_mm == pytest.approx(job.billet.thickness_uncertainty_mm + z.bow_mm)
+
+
+def test_the_setup_carries_the_hold(job):
+    seating = seat(job.billet, job.holding)
+    nothing = Nest(placements=(), least_gap_mm=0.0, least_edge_mm=0.0, parts_area_mm2=0.0, usable_area_mm2=1.0)
+    setup = plan_setup(job, (), nothing, seating)
+    assert setup.hold == job.holding.hold and setup.hold is not None
+    assert setup.gasket_width_mm == job.holding.gasket_width_mm == 2.0

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import Any
 
 import pytest
 
-from pipeline.shop.fields import Choice, Field, Flag, Length, Number, Special, Text
+from pipeline.shop.air import KPA_PER_INHG
+from pipeline.shop.fields import Choice, Field, Flag, Length, Number, Quantity, Special, Text
 from pipeline.shop.reading import FAILED, Reader
 from pipeline.shop.schema import Key, ListOf, MapOf, Table
 from pipeline.shop.strict_yaml import load
@@ -84,3 +86,46 @@ def test_a_table_goes_on_after_a_fault() -> None:
 def test_map_of_names() -> None:
     value, codes = read(MapOf(Number(), 1), "{a-1: 2, 'b c': 3}")
     assert codes == ["J108"] and dict(value) == {"a-1": 2.0} and not value.is_whole
+
+
+# --- numbers with their unit -----------------------------------------------------------------------------------------
+
+GAUGE = Quantity({"kPa": 1.0, "inHg": KPA_PER_INHG}, 5, 110, "75 kPa")
+FLOW = Quantity({"l/min": 1.0}, 0, 500, "40 l/min")
+
+
+@pytest.mark.parametrize(
+    ("field", "text", "value"),
+    [
+        (GAUGE, "75 kPa", 75.0),
+        (GAUGE, "75kPa", 75.0),
+        (GAUGE, "22 inHg", 22 * 3.386389),  # NIST SP 811, appendix B.8
+        (GAUGE, "'22.5 inHg'", 22.5 * 3.386389),
+        (FLOW, "40 l/min", 40.0),
+        (FLOW, "0", 0.0),
+        (FLOW, "0 l/min", 0.0),
+    ],
+)
+def test_quantities(field: Field, text: str, value: float) -> None:
+    found, codes = read(field, text)
+    assert codes == [] and found == pytest.approx(value, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    "text", ["75", "inHg", "75 bar", "75 kpa", "75 kPa kPa", "7,5 kPa", "1e2 kPa", "010 kPa", "", "[75]", "no"]
+)
+def test_no_quantity(text: str) -> None:
+    value, codes = read(GAUGE, text)
+    assert value is FAILED and codes == ["J106"]
+
+
+def test_bounds_of_a_quantity_hold_in_every_unit() -> None:
+    assert read(GAUGE, "0")[1] == ["J107"] and read(GAUGE, "1.4 inHg")[1] == ["J107"]  # 1.4 x 3.386 = 4.74 kPa
+    assert read(GAUGE, "1.5 inHg")[1] == [] and read(GAUGE, "33 inHg")[1] == ["J107"]
+
+
+def test_the_schema_of_a_quantity_takes_what_the_field_takes() -> None:
+    pattern = GAUGE.schema()["anyOf"][1]["pattern"]
+    for text in ("75 kPa", "75kPa", "22.5 inHg", ".5 kPa"):
+        assert re.search(pattern, text) and read(GAUGE, text)[1] in ([], ["J107"])
+    assert not any(re.search(pattern, text) for text in ("75", "75 bar", "kPa", "1e2 kPa"))

@@ -88,7 +88,7 @@ def test_the_clean_program_is_released_with_figures(clean):
     (part,) = clean.parts
     assert part.worst_gouge_mm < 0.002 and part.worst_left_mm < 0.002 and part.left_volume_mm3 == 0
     start = 24 * 20 * 5.0
-    assert clean.removed_mm3 == pytest.approx(start - float(clean.stock.z.sum()) * 0.05**2, rel=0.01)
+    assert clean.removed_mm3 == pytest.approx(start - float(clean.stock.z.sum()) * clean.stock.cell_mm**2, rel=0.06)
     assert len(clean.line_seconds) == len(whole().rows) and clean.line_seconds.sum() > 0
     assert clean.checked and clean.not_checked
 

@@ -105,9 +105,14 @@ def test_length_offset_comes_before_the_move() -> None:
 
 
 def test_compensation_comes_before_the_move() -> None:
-    reading = read("G41 D1 G1 X1")
+    """The cutter of 3 mm ends beside the point: 1.5 off, and square to its way there."""
+    reading = read("G41 D1 G1 X5\nG40")
+    ((kind, x, y, z),) = own(reading)
     assert codes(reading) == ["V617"]
-    assert own(reading) == [("feed", 1, 0, 20)]  # nominal, and refused
+    assert (kind, z) == ("feed", 20)
+    assert math.dist((x, y), (5, 0)) == pytest.approx(1.5, abs=1e-12)
+    assert x * (x - 5) + y * y == pytest.approx(0, abs=1e-12)
+    assert y > 0  # left of the way to +X
 
 
 def test_stop_comes_after_the_move() -> None:

@@ -1,0 +1,206 @@
+"""What holds together on a grid of square cells, for the verifier's freed pieces.
+
+Goal: for some pieces of the plate, when the last bridge between each and the plate's frame is cut; and which cells lie
+beside which moves. Steps of the first: cells come back to life in the order opposite to that in which they were cut,
+the last cut first; a union-find joins each to its living neighbours; the moment a piece meets the frame is the time
+of the cell that joined them. That is the maximin path: over all ways from piece to frame the greatest of the least
+times on the way. Only cells that share an edge are neighbours: two that meet in a corner with the other two cut away
+are joined by a point, which holds nothing.
+"""
+
+import math
+
+import numpy as np
+from numba import njit
+
+
+@njit(cache=True, nogil=True)
+def _root(parent, k):
+    """The set's root; the way there is halved."""
+    while parent[k] != k:
+        parent[k] = parent[parent[k]]
+        k = parent[k]
+    return k
+
+
+@njit(cache=True, nogil=True)
+def label(mask):
+    """(rows, cols) of bool -> labels of cells joined edge to edge, 0 up in order of their first cell; -1 elsewhere."""
+    n_rows, n_cols = mask.shape
+    parent = np.arange(n_rows * n_cols)
+    for row in range(n_rows):
+        for col in range(n_cols):
+            if not mask[row, col]:
+                continue
+            here = row * n_cols + col
+            for other in (here - n_cols if row > 0 else -1, here - 1 if col > 0 else -1):
+                if other >= 0 and mask[other // n_cols, other % n_cols]:
+                    a, b = _root(parent, here), _root(parent, other)
+                    if a != b:
+                        parent[max(a, b)] = min(a, b)
+    names = np.full(n_rows * n_cols, -1, dtype=np.int32)
+    out = np.full((n_rows, n_cols), -1, dtype=np.int32)
+    n = 0
+    for row in range(n_rows):
+        for col in range(n_cols):
+            if mask[row, col]:
+                root = _root(parent, row * n_cols + col)
+                if names[root] < 0:
+                    names[root] = n
+                    n += 1
+                out[row, col] = names[root]
+    return out
+
+
+@njit(cache=True, nogil=True)
+def join_times(order, times, n_rows, n_cols, goal, seeds):
+    """When each seed cell stops being joined to the goal cell: the time of the cell whose cut parts them.
+
+    `order` are flat cells by falling time, `times` (rows * cols,) their times; `seeds` (k,) and `goal` are flat cells
+    of the order. Returns (k,); -1 where a seed is never joined to the goal.
+    """
+    parent = np.arange(n_rows * n_cols)
+    alive = np.zeros(n_rows * n_cols, dtype=np.bool_)
+    size = np.ones(n_rows * n_cols, dtype=np.int64)
+    waiting = np.zeros(n_rows * n_cols, dtype=np.int32)  # at a root: seeds in its set
+    for k in range(len(seeds)):
+        waiting[seeds[k]] += 1
+    out = np.full(len(seeds), -1, dtype=np.int64)
+    left = len(seeds)
+    for i in range(len(order)):
+        if left == 0:
+            break
+        here = order[i]
+        alive[here] = True
+        row, col = here // n_cols, here % n_cols
+        for side in range(4):
+            if side == 0 and row > 0:
+                other = here - n_cols
+            elif side == 1 and row < n_rows - 1:
+                other = here + n_cols
+            elif side == 2 and col > 0:
+                other = here - 1
+            elif side == 3 and col < n_cols - 1:
+                other = here + 1
+            else:
+                continue
+            if not alive[other]:
+                continue
+            a, b = _root(parent, here), _root(parent, other)
+            if a == b:
+                continue
+            if size[a] < size[b]:
+                a, b = b, a
+            parent[b] = a
+            size[a] += size[b]
+            waiting[a] += waiting[b]
+        if waiting[_root(parent, here)] > 0 and alive[goal] and _root(parent, here) == _root(parent, goal):
+            for k in range(len(seeds)):
+                if out[k] < 0 and alive[seeds[k]] and _root(parent, seeds[k]) == _root(parent, goal):
+                    out[k] = times[here]
+                    left -= 1
+                    waiting[_root(parent, goal)] -= 1
+    return out
+
+
+@njit(cache=True, nogil=True)
+def inside(polygon, x0, y0, cell, n_rows, n_cols):
+    """(rows, cols) of bool: cells whose centre lies inside the closed polygon (n, 2), even-odd rule."""
+    out = np.zeros((n_rows, n_cols), dtype=np.bool_)
+    n = len(polygon)
+    cuts = np.empty(n)
+    for row in range(n_rows):
+        y = y0 + row * cell
+        m = 0
+        for k in range(n):
+            ax, ay = polygon[k, 0], polygon[k, 1]
+            bx, by = polygon[(k + 1) % n, 0], polygon[(k + 1) % n, 1]
+            if (ay <= y) != (by <= y):
+                cuts[m] = ax + (y - ay) * (bx - ax) / (by - ay)
+                m += 1
+        if m == 0:
+            continue
+        edges = np.sort(cuts[:m])
+        for k in range(0, m - 1, 2):
+            first = max(0, math.ceil((edges[k] - x0) / cell))
+            last = min(n_cols - 1, math.floor((edges[k + 1] - x0) / cell))
+            for col in range(first, last + 1):
+                out[row, col] = True
+    return out
+
+
+@njit(cache=True, nogil=True)
+def clear_band(mask, polygon, width, x0, y0, cell):
+    """Clear the cells whose centre lies nearer than `width` to the closed polygon's edge (n, 2)."""
+    n_rows, n_cols = mask.shape
+    n = len(polygon)
+    for k in range(n):
+        ax, ay = polygon[k, 0], polygon[k, 1]
+        bx, by = polygon[(k + 1) % n, 0], polygon[(k + 1) % n, 1]
+        dx, dy = bx - ax, by - ay
+        long2 = dx * dx + dy * dy
+        first_row = max(0, math.ceil((min(ay, by) - width - y0) / cell))
+        last_row = min(n_rows - 1, math.floor((max(ay, by) + width - y0) / cell))
+        first_col = max(0, math.ceil((min(ax, bx) - width - x0) / cell))
+        last_col = min(n_cols - 1, math.floor((max(ax, bx) + width - x0) / cell))
+        for row in range(first_row, last_row + 1):
+            for col in range(first_col, last_col + 1):
+                px, py = x0 + col * cell - ax, y0 + row * cell - ay
+                t = 0.0
+                if long2 > 0.0:
+                    t = min(1.0, max(0.0, (px * dx + py * dy) / long2))
+                gx, gy = px - t * dx, py - t * dy
+                if gx * gx + gy * gy < width * width:
+                    mask[row, col] = False
+
+
+@njit(cache=True, nogil=True)
+def widen(rows, cols, reach, n_rows, n_cols):
+    """(n_rows, n_cols) of bool: cells within `reach` (in cells) of any of the given cells."""
+    out = np.zeros((n_rows, n_cols), dtype=np.bool_)
+    far = math.ceil(reach)
+    for k in range(len(rows)):
+        for row in range(max(0, rows[k] - far), min(n_rows, rows[k] + far + 1)):
+            for col in range(max(0, cols[k] - far), min(n_cols, cols[k] + far + 1)):
+                if (row - rows[k]) ** 2 + (col - cols[k]) ** 2 <= reach * reach:
+                    out[row, col] = True
+    return out
+
+
+@njit(cache=True, nogil=True)
+def passes(which, kind, start, end, centre, mask, x0, y0, cell):
+    """(len(which),) of bool: the cutter's axis passes over a cell of the mask on that move.
+
+    Moves are lines (kind 0, 1), arcs clockwise (2) or counter-clockwise (3); plan view, looked at twice in a cell.
+    """
+    n_rows, n_cols = mask.shape
+    out = np.zeros(len(which), dtype=np.bool_)
+    for k in range(len(which)):
+        i = which[k]
+        sx, sy, ex, ey = start[i, 0], start[i, 1], end[i, 0], end[i, 1]
+        is_arc = kind[i] >= 2
+        radius, at, sweep = 0.0, 0.0, 0.0
+        if is_arc:
+            radius = math.hypot(sx - centre[i, 0], sy - centre[i, 1])
+            at = math.atan2(sy - centre[i, 1], sx - centre[i, 0])
+            sweep = math.atan2(ey - centre[i, 1], ex - centre[i, 0]) - at
+            if kind[i] == 3 and sweep <= 1e-12:
+                sweep += 2.0 * math.pi
+            elif kind[i] == 2 and sweep >= -1e-12:
+                sweep -= 2.0 * math.pi
+            length = abs(sweep) * radius
+        else:
+            length = math.hypot(ex - sx, ey - sy)
+        steps = max(1, math.ceil(2.0 * length / cell))
+        for step in range(steps + 1):
+            t = step / steps
+            if is_arc:
+                x = centre[i, 0] + radius * math.cos(at + t * sweep)
+                y = centre[i, 1] + radius * math.sin(at + t * sweep)
+            else:
+                x, y = sx + t * (ex - sx), sy + t * (ey - sy)
+            row, col = math.floor((y - y0) / cell + 0.5), math.floor((x - x0) / cell + 0.5)
+            if 0 <= row < n_rows and 0 <= col < n_cols and mask[row, col]:
+                out[k] = True
+                break
+    return out

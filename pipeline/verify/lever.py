@@ -1,0 +1,105 @@
+"""Statics of a body on the bed: which pushes the stops take, and about which edges it tips. Plan view, mm, N, rad."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.model.setup import Setup
+from pipeline.model.units import EPS_MM
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cone:
+    """Directions of a push that stops take whole: `half_rad` either side of `middle_rad`. Negative: there are none."""
+
+    middle_rad: float
+    half_rad: float
+
+    def left_over(self, angle_rad: Array, turn_rad: Array) -> Array:
+        """Share of a push that friction must hold, when it may point anywhere within `turn_rad` of `angle_rad`.
+
+        Stops push only, each along its own normal. A push at an angle d outside their cone leaves sin d of itself,
+        all of it from a right angle on.
+        """
+        if self.half_rad < 0:
+            return np.ones(len(angle_rad))
+        off = np.abs((angle_rad - self.middle_rad + math.pi) % (2 * math.pi) - math.pi)
+        worst = np.minimum(off + turn_rad, math.pi) - self.half_rad
+        return np.where(worst <= 0, 0.0, np.where(worst >= math.pi / 2, 1.0, np.sin(np.clip(worst, 0, math.pi / 2))))
+
+
+NO_STOPS = Cone(middle_rad=0.0, half_rad=-1.0)
+
+
+def stop_cone(setup: Setup) -> Cone:
+    """The cone between the directions in which the plate would push straight at each stop."""
+    stops = [block for block in setup.blocks if block.kind == "stop"]
+    contacts = np.array(setup.seating.contacts)
+    if not stops or len(stops) != len(contacts):
+        return NO_STOPS
+    toward = np.array([stop.outline.mean(axis=0) for stop in stops]) - contacts
+    angles = np.sort(np.arctan2(toward[:, 1], toward[:, 0]))
+    gaps = np.diff(np.append(angles, angles[0] + 2 * math.pi))
+    k = int(np.argmax(gaps))
+    if gaps[k] < math.pi:  # stops all round: every push meets some
+        return Cone(middle_rad=0.0, half_rad=math.pi)
+    first, width = float(angles[(k + 1) % len(angles)]), 2 * math.pi - float(gaps[k])
+    return Cone(middle_rad=first + width / 2, half_rad=width / 2)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Edges:
+    """The edges over which a body may tip. An inside point p lies `inward @ p - offset` from each, mm; `lever_mm` (m,)
+    is that of the centre of its pull, `along_mm` (m,) how long the body is along the edge, `across_mm` across it."""
+
+    inward: Array  # (m, 2) unit normals
+    offset_mm: Array
+    lever_mm: Array
+    along_mm: Array
+    across_mm: Array
+
+    def arms(self, k: int, start: Array, end: Array) -> Array:
+        """Greatest arm about edge k of a lift on the way from start to end (n, 2), held to the body's width."""
+        x, y = self.inward[k]
+        arm = np.maximum(x * start[:, 0] + y * start[:, 1], x * end[:, 0] + y * end[:, 1]) - self.offset_mm[k]
+        return np.clip(arm, 0.0, self.across_mm[k])
+
+
+def edges_of(points: Array, centre: Array, inset_mm: float) -> Edges:
+    """Edges of the convex hull of the points (n, 2), moved inward by `inset_mm` (outward when negative), for a pull
+    at `centre` (2,)."""
+    hull = _hull(points)
+    step = np.roll(hull, -1, axis=0) - hull
+    step /= np.hypot(step[:, 0], step[:, 1])[:, None]
+    inward = np.column_stack([-step[:, 1], step[:, 0]])
+    offset = np.sum(inward * hull, axis=1) + inset_mm
+    return Edges(
+        inward=inward,
+        offset_mm=offset,
+        lever_mm=np.maximum(inward @ centre - offset, 0.0),
+        along_mm=np.ptp(hull @ step.T, axis=0) - 2 * inset_mm,
+        across_mm=np.ptp(hull @ inward.T, axis=0) - 2 * inset_mm,
+    )
+
+
+def _hull(points: Array) -> Array:
+    """Corners of the convex hull, counter-clockwise: Andrew's chain (from memory). Points in line are left out."""
+    order = [(float(x), float(y)) for x, y in points[np.lexsort((points[:, 1], points[:, 0]))]]
+    halves = []
+    for run in (order, order[::-1]):
+        chain: list[tuple[float, float]] = []
+        for x, y in run:
+            while len(chain) > 1:
+                (ax, ay), (bx, by) = chain[-2], chain[-1]
+                if (bx - ax) * (y - ay) - (by - ay) * (x - ax) > EPS_MM:
+                    break
+                chain.pop()
+            chain.append((x, y))
+        halves.append(chain[:-1])
+    return np.array(halves[0] + halves[1])

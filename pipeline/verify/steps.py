@@ -1,0 +1,219 @@
+"""What a program makes the machine do, as steps that two texts can be compared by.
+
+A *step* is a move that goes somewhere, a stop or a dwell. Two runs of steps agree when the same path is gone in the
+same state; where the path is cut into moves does not matter. Setup frame, mm.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.verify.reading import ARC_CCW, ARC_CW, Reading
+
+SAME_MM = 0.0007  # ours: rounding to 0.001 mm of a place that was rounded to 0.00001 in before stays under it
+SAME_SHARE = 1e-3  # of a feed or a speed: the same, written in another unit
+KINDS = ("G0", "G1", "G2", "G3", "stop", "dwell")
+STOP, DWELL = 4, 5
+_STOP_VALUE = {"M0": 0.0, "M1": 1.0, "M6": 6.0}
+_CHUNK = 256
+_SHORTEST_MM = 1e-9
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Steps:
+    """n steps in order. `state` columns: feed (mm/min, 0 for rapids), rpm, spindle (1, -1, 0), coolant, cutter, mode (0
+    exact path, 1 blended, 2 exact stop), whether the length offset is known. `value` is a stop's M number or the
+    seconds of a dwell."""
+
+    kind: NDArray[np.int8]
+    start: Array  # (n, 3)
+    end: Array  # (n, 3)
+    centre: Array  # (n, 2), arcs only
+    middle: Array  # (n, 3) of arcs; lines have none and hold 0
+    state: Array  # (n, 7)
+    value: Array
+    line: NDArray[np.int32]
+
+    def __len__(self) -> int:
+        return len(self.kind)
+
+    def first_of_line(self, line: int) -> int:
+        """The first step on this line or after it."""
+        return int(np.searchsorted(self.line, line, side="left"))
+
+    def line_at(self, step: int) -> int:
+        """The line of a step, 0 after the last."""
+        return int(self.line[step]) if step < len(self) else 0
+
+
+def steps_of(reading: Reading) -> Steps:
+    """All steps of a program."""
+    m = reading.moves
+    n = len(m.kind)
+    is_arc = (m.kind == ARC_CW) | (m.kind == ARC_CCW)
+    goes = is_arc | (np.linalg.norm(m.end - m.start, axis=1) > _SHORTEST_MM)
+    halts = [(stop.before_move, stop.line, STOP, _STOP_VALUE[stop.word], stop.tool) for stop in reading.stops]
+    halts += [
+        (int(np.searchsorted(m.line, line, side="left")), line, DWELL, seconds, 0)
+        for line, seconds in reading.dwell_s.items()
+    ]
+    halts.sort()
+    # standstill before a stop is the stop's, and that at the end of the program is everybody's
+    stands = m.exact_stop.copy()
+    stands[[max(before - 1, 0) for before, *_ in halts] + ([n - 1] if n else [])] = False
+    mode = np.where(m.blend, 1.0, np.where(stands, 2.0, 0.0))
+    feed = np.where(m.kind == 0, 0.0, m.feed_mm_min)
+    state = np.column_stack([feed, m.rpm, m.spindle, m.coolant, m.tool, mode, m.known_z]).astype(np.float64)
+    middle = np.zeros((n, 3))
+    for k in np.flatnonzero(is_arc):
+        middle[k] = _Piece.of(int(m.kind[k]), m.start[k], m.end[k], m.centre[k]).at(0.5)
+    columns: tuple[NDArray[Any], ...] = (
+        m.kind, m.start, m.end, np.where(is_arc[:, None], m.centre, 0.0), middle, state, np.zeros(n), m.line
+    )  # fmt: skip
+    places = np.concatenate([np.arange(n), [before for before, *_ in halts]]).astype(np.float64)
+    places[n:] -= 0.5
+    order = np.argsort(places, kind="stable")
+    keep = np.concatenate([goes, np.ones(len(halts), dtype=bool)])[order]
+    rows = [_halt(*halt) for halt in halts]
+    joined = [
+        np.concatenate([column, np.array([row[c] for row in rows]).reshape(-1, *column.shape[1:])])[order][keep]
+        for c, column in enumerate(columns)
+    ]
+    return Steps(
+        kind=joined[0].astype(np.int8), start=joined[1], end=joined[2], centre=joined[3], middle=joined[4],
+        state=joined[5], value=joined[6], line=joined[7].astype(np.int32),
+    )  # fmt: skip
+
+
+def _halt(before: int, line: int, kind: int, value: float, tool: int) -> tuple[Any, ...]:
+    """A stop or a dwell as a row like a move's, in no place."""
+    return (kind, [0.0] * 3, [0.0] * 3, [0.0] * 2, [0.0] * 3, [0.0, 0.0, 0.0, 0.0, tool, 0.0, 0.0], value, line)
+
+
+def ends_of_match(a: Steps, run_a: slice, b: Steps, run_b: slice) -> tuple[int, int]:
+    """How far two runs agree: the first step of each that does not, or the ends of the runs."""
+    i, j = run_a.start, run_b.start
+    while i < run_a.stop and j < run_b.stop:
+        n = min(_CHUNK, run_a.stop - i, run_b.stop - j)
+        same = _same(a, slice(i, i + n), b, slice(j, j + n))
+        first = n if same.all() else int(np.argmin(same))
+        i, j = i + first, j + first
+        if first < n:
+            after = _in_pieces(a, i, run_a.stop, b, j, run_b.stop)
+            if after is None:
+                break
+            i, j = after
+    return i, j
+
+
+def find(a: Steps, run_a: slice, b: Steps, run_b: slice) -> int | None:
+    """Where in run_b the steps of run_a are for the first time, whatever their state; None when nowhere."""
+    n = run_a.stop - run_a.start
+    last = run_b.stop - n
+    if n == 0 or last < run_b.start:
+        return None
+    fits = np.ones(last + 1 - run_b.start, dtype=bool)
+    for k in range(n):
+        there = slice(run_b.start + k, last + 1 + k)
+        fits &= b.kind[there] == a.kind[run_a.start + k]
+        fits &= (np.abs(b.end[there] - a.end[run_a.start + k]) <= SAME_MM).all(axis=1)
+    return run_b.start + int(np.argmax(fits)) if fits.any() else None
+
+
+def _same(a: Steps, at_a: slice, b: Steps, at_b: slice) -> NDArray[np.bool_]:
+    same = (a.kind[at_a] == b.kind[at_b]) & (a.value[at_a] == b.value[at_b])
+    same &= (np.abs(a.end[at_a] - b.end[at_b]) <= SAME_MM).all(axis=1)
+    same &= (np.abs(a.middle[at_a] - b.middle[at_b]) <= SAME_MM).all(axis=1)
+    return same & _same_state(a.state[at_a], b.state[at_b])
+
+
+def _same_state(a: Array, b: Array) -> NDArray[np.bool_]:
+    rates = np.abs(a[..., :2] - b[..., :2]) <= SAME_SHARE * np.abs(b[..., :2])
+    return rates.all(axis=-1) & (a[..., 2:] == b[..., 2:]).all(axis=-1)
+
+
+def _in_pieces(a: Steps, i: int, end_a: int, b: Steps, j: int, end_b: int) -> tuple[int, int] | None:
+    """The steps after a stretch of one path that the two texts cut into moves differently; None when they go different
+    ways. Begins where both stand at the same place."""
+    if max(a.kind[i], b.kind[j]) >= STOP:
+        return None
+    one, other = _Piece.step(a, i), _Piece.step(b, j)
+    while True:
+        if one.kind != other.kind or not _same_state(a.state[i], b.state[j]):
+            return None
+        if one.is_same(other):
+            return i + 1, j + 1
+        shorter, longer = (one, other) if one.length <= other.length else (other, one)
+        rest = longer.rest_after(shorter)
+        if rest is None:
+            return None
+        if shorter is one:
+            i, other = i + 1, rest
+            if i == end_a or a.kind[i] >= STOP:
+                return None
+            one = _Piece.step(a, i)
+        else:
+            j, one = j + 1, rest
+            if j == end_b or b.kind[j] >= STOP:
+                return None
+            other = _Piece.step(b, j)
+
+
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """A straight piece or a helical one about `centre`; `turn` is signed, rad, 0 for straight."""
+
+    kind: int
+    start: Array
+    end: Array
+    centre: Array
+    turn: float
+
+    @classmethod
+    def of(cls, kind: int, start: Array, end: Array, centre: Array) -> _Piece:
+        if kind not in (ARC_CW, ARC_CCW):
+            return cls(kind, start, end, centre, 0.0)
+        first, last = (math.atan2(p[1] - centre[1], p[0] - centre[0]) for p in (start, end))
+        sign = 1.0 if kind == ARC_CCW else -1.0
+        turn = (sign * (last - first)) % (2 * math.pi)
+        if float(np.abs(start[:2] - end[:2]).max()) <= SAME_MM / 2:
+            turn = 2 * math.pi  # ends nearly where it began: as the language has it, a whole turn
+        return cls(kind, start, end, centre, sign * turn)
+
+    @classmethod
+    def step(cls, steps: Steps, k: int) -> _Piece:
+        return cls.of(int(steps.kind[k]), steps.start[k], steps.end[k], steps.centre[k])
+
+    @property
+    def length(self) -> float:
+        if not self.turn:
+            return float(np.linalg.norm(self.end - self.start))
+        return abs(self.turn) * float(np.linalg.norm(self.start[:2] - self.centre))
+
+    def at(self, share: float) -> Array:
+        """The point after this share of the way."""
+        point = self.start + share * (self.end - self.start)
+        if self.turn:
+            x, y = self.start[:2] - self.centre
+            c, s = math.cos(share * self.turn), math.sin(share * self.turn)
+            point[:2] = self.centre + (c * x - s * y, s * x + c * y)
+        return point
+
+    def is_same(self, other: _Piece) -> bool:
+        """True when both go the same way to the same place."""
+        far = max(float(np.abs(self.at(share) - other.at(share)).max()) for share in (0.5, 1.0))
+        return far <= SAME_MM and abs(self.turn - other.turn) < math.pi
+
+    def rest_after(self, part: _Piece) -> _Piece | None:
+        """What is left after `part`, a shorter piece from the same start; None when that lies elsewhere."""
+        share = part.length / self.length
+        if max(float(np.abs(self.at(share * k) - part.at(k)).max()) for k in (0.5, 1.0)) > SAME_MM:
+            return None
+        return _Piece(self.kind, part.end, self.end, self.centre, self.turn * (1.0 - share))
