@@ -59,6 +59,7 @@ def judged_data(judged: Judged, program: Path, job: Job, *, cell_mm: float | Non
         "operations": [asdict(one) for one in judged.different],
         "thinnest_skin_mm": round(verdict.thinnest_skin_mm, 4),
         "removed_mm3": round(verdict.removed_mm3, 1),
+        "lines": len(verdict.line_seconds),
         "seconds": round(float(verdict.line_seconds.sum()), 1),
         "not_checked": list(verdict.not_checked),
     }

@@ -18,8 +18,8 @@ so clamping to the window is right. A flat end mill with a corner radius takes f
 
 Where a piece begins where the one before it ended, the start disc is cut already: only what is new is visited.
 
-Cost: about 1 ns for each cell newly under a piece. Limits: no undercutting cutters. No transcendental functions from
-step 3 on: interpreted and compiled code give the same bits.
+Cost: about 1 ns for each cell newly under a piece. Limits: no undercutting cutters. Square roots are the
+only functions: interpreted and compiled code give the same bits.
 """
 
 from __future__ import annotations
@@ -32,86 +32,122 @@ from numba import njit
 FLAT, CONE, BALL, ROUNDED = 0, 1, 2, 3
 N_STAGES = 3  # neck, shank, holder
 NEVER = 2**31 - 1
-N_HALVINGS = 40
+N_HALVINGS = 40  # of a piece, for the lowest place of a rounded cutter
+MOST_HALVINGS = 16  # of an arc; only one far larger than any machine needs more
 
 
 @njit(cache=True, nogil=True)
-def arc_sweep(kind, sx, sy, ex, ey, cx, cy):
-    """Signed turn of an arc (kind 2 clockwise, 3 counter-clockwise), rad; a full turn when it ends where it starts."""
-    if sx == ex and sy == ey:
-        sweep = 2.0 * math.pi
+def _between(ax, ay, bx, by, is_major):
+    """The direction half way from unit vector a counter-clockwise to unit vector b."""
+    dot = ax * bx + ay * by
+    if dot > 0.0:
+        mx, my = ax + bx, ay + by
+        if is_major:
+            mx, my = -mx, -my
     else:
-        start = math.atan2(sy - cy, sx - cx)
-        end = math.atan2(ey - cy, ex - cx)
-        sweep = end - start
-        if kind == 2:
-            sweep = -sweep
-        while sweep <= 0.0:
-            sweep += 2.0 * math.pi
-        while sweep > 2.0 * math.pi:
-            sweep -= 2.0 * math.pi
-    return -sweep if kind == 2 else sweep
+        mx, my = by - ay, ax - bx
+    size = math.sqrt(mx * mx + my * my)
+    return mx / size, my / size
 
 
 @njit(cache=True, nogil=True)
-def n_pieces(kind, start, end, centre, i, chord_mm, longest_mm):
-    """How many pieces move i becomes, and its signed turn (0 for lines)."""
-    dz = end[i, 2] - start[i, 2]
-    if kind[i] < 2:
-        length = math.hypot(end[i, 0] - start[i, 0], end[i, 1] - start[i, 1])
-        return max(1, math.ceil(length / longest_mm)), 0.0
-    sweep = arc_sweep(kind[i], start[i, 0], start[i, 1], end[i, 0], end[i, 1], centre[i, 0], centre[i, 1])
-    radius = math.hypot(start[i, 0] - centre[i, 0], start[i, 1] - centre[i, 1])
-    step = 0.5
-    if radius > chord_mm:
-        step = min(step, 2.0 * math.acos(1.0 - chord_mm / radius))
-    step = min(step, longest_mm / max(radius, 1e-9))
-    if dz != 0.0:
-        step = min(step, 0.25)
-    return max(1, math.ceil(abs(sweep) / step)), sweep
+def _halvings(radius, half_cosine, rises, chord_mm, longest_mm):
+    """How often half an arc, whose cosine is given, must be halved further: chords no farther off than `chord_mm`,
+    no longer than `longest_mm`, and no more than about half a radian, a quarter on a helix."""
+    widest = 0.9689 if rises else 0.8776
+    c, n = half_cosine, 0
+    while n < MOST_HALVINGS and (
+        c < widest
+        or radius * (1.0 - math.sqrt(0.5 * (1.0 + c))) > chord_mm
+        or radius * math.sqrt(2.0 * (1.0 - c)) > longest_mm
+    ):
+        c = math.sqrt(0.5 * (1.0 + c))
+        n += 1
+    return n
+
+
+@njit(cache=True, nogil=True)
+def _arc(kind, start, end, centre, i):
+    """Unit vectors from an arc's centre to its ends, mirrored where it runs clockwise, both radii, whether it turns
+    more than half, whether it is a full turn (as when it ends where it starts), and the cosine of half its turn."""
+    ax, ay = start[i, 0] - centre[i, 0], start[i, 1] - centre[i, 1]
+    bx, by = end[i, 0] - centre[i, 0], end[i, 1] - centre[i, 1]
+    ra, rb = math.sqrt(ax * ax + ay * ay), math.sqrt(bx * bx + by * by)
+    if ra == 0.0 or rb == 0.0:
+        return 1.0, 0.0, 1.0, 0.0, ra, rb, False, False, 1.0
+    ax, ay, bx, by = ax / ra, ay / ra, bx / rb, by / rb
+    if kind[i] == 2:
+        ay, by = -ay, -by
+    cross, dot = ax * by - ay * bx, ax * bx + ay * by
+    is_full = (start[i, 0] == end[i, 0] and start[i, 1] == end[i, 1]) or (cross == 0.0 and dot > 0.0)
+    is_major = cross < 0.0
+    half = math.sqrt(max(0.0, 0.5 * (1.0 + dot)))
+    if is_full:
+        half = -1.0
+    elif is_major:
+        half = -half
+    return ax, ay, bx, by, ra, rb, is_major, is_full, half
 
 
 @njit(cache=True, nogil=True)
 def cut_up(kind, start, end, centre, chord_mm, longest_mm, long_above_mm):
     """Moves to pieces (m, 6) and the move each came from (m,). Ends of pieces lie on the path.
 
-    Straight moves that stay at or above `long_above_mm` are not cut up.
+    Straight moves that stay at or above `long_above_mm` are not cut up. Arcs are halved again and again, so that square
+    roots are enough.
     """
     n = len(kind)
     counts = np.empty(n, np.int64)
     total = 0
     for i in range(n):
-        longest = longest_mm
-        if kind[i] < 2 and min(start[i, 2], end[i, 2]) >= long_above_mm:
-            longest = math.inf
-        k, _ = n_pieces(kind, start, end, centre, i, chord_mm, longest)
+        if kind[i] < 2:
+            dx, dy = end[i, 0] - start[i, 0], end[i, 1] - start[i, 1]
+            k = 1
+            if min(start[i, 2], end[i, 2]) < long_above_mm:
+                k = max(1, math.ceil(math.sqrt(dx * dx + dy * dy) / longest_mm))
+        else:
+            _, _, _, _, radius, _, _, _, half = _arc(kind, start, end, centre, i)
+            k = 2 * 2 ** _halvings(radius, half, start[i, 2] != end[i, 2], chord_mm, longest_mm)
         counts[i] = k
         total += k
     pieces = np.empty((total, 6), np.float64)
     owner = np.empty(total, np.int32)
+    way = np.empty((2, 2), np.float64)
     at = 0
     for i in range(n):
         k = counts[i]
-        x, y, z = start[i, 0], start[i, 1], start[i, 2]
-        a0, r0, r1, sweep = 0.0, 0.0, 0.0, 0.0
+        r0, r1 = 0.0, 0.0
         if kind[i] >= 2:
-            sweep = arc_sweep(kind[i], start[i, 0], start[i, 1], end[i, 0], end[i, 1], centre[i, 0], centre[i, 1])
-            a0 = math.atan2(start[i, 1] - centre[i, 1], start[i, 0] - centre[i, 0])
-            r0 = math.hypot(start[i, 0] - centre[i, 0], start[i, 1] - centre[i, 1])
-            r1 = math.hypot(end[i, 0] - centre[i, 0], end[i, 1] - centre[i, 1])
+            ax, ay, bx, by, r0, r1, is_major, is_full, _ = _arc(kind, start, end, centre, i)
+            if len(way) < k + 1:
+                way = np.empty((k + 1, 2), np.float64)
+            way[0, 0], way[0, 1], way[k, 0], way[k, 1] = ax, ay, bx, by
+            if is_full:
+                way[k // 2, 0], way[k // 2, 1] = -ax, -ay
+            else:
+                way[k // 2, 0], way[k // 2, 1] = _between(ax, ay, bx, by, is_major)
+            step = k // 2
+            while step > 1:
+                for j in range(0, k, step):
+                    way[j + step // 2, 0], way[j + step // 2, 1] = _between(
+                        way[j, 0], way[j, 1], way[j + step, 0], way[j + step, 1], False
+                    )  # fmt: skip
+                step //= 2
+        turn = -1.0 if kind[i] == 2 else 1.0
+        x, y, z = start[i, 0], start[i, 1], start[i, 2]
         for j in range(1, k + 1):
             f = j / k
             if j == k:
                 nx, ny, nz = end[i, 0], end[i, 1], end[i, 2]
-            elif kind[i] < 2:
-                nx = start[i, 0] + f * (end[i, 0] - start[i, 0])
-                ny = start[i, 1] + f * (end[i, 1] - start[i, 1])
-                nz = start[i, 2] + f * (end[i, 2] - start[i, 2])
             else:
-                r = r0 + f * (r1 - r0)
-                nx = centre[i, 0] + r * math.cos(a0 + f * sweep)
-                ny = centre[i, 1] + r * math.sin(a0 + f * sweep)
                 nz = start[i, 2] + f * (end[i, 2] - start[i, 2])
+                if kind[i] < 2:
+                    nx = start[i, 0] + f * (end[i, 0] - start[i, 0])
+                    ny = start[i, 1] + f * (end[i, 1] - start[i, 1])
+                else:
+                    r = r0 + f * (r1 - r0)
+                    nx = centre[i, 0] + r * way[j, 0]
+                    ny = centre[i, 1] + r * turn * way[j, 1]
             pieces[at, 0] = x
             pieces[at, 1] = y
             pieces[at, 2] = z
@@ -377,10 +413,10 @@ def _stages(z, x0, y0, cell, ax, ay, az, bx, by, bz, shrink, stage_z, stage_r, t
             j0 = max(0, math.ceil((lo - x0) / cell))
             j1 = min(n_cols - 1, math.floor((hi - x0) / cell))
             for j in range(j0, j1 + 1):
-                if float(z[i, j]) <= zs:
+                if np.float64(z[i, j]) <= zs:
                     continue
                 under = swept_height(x0 + j * cell, y, ax, ay, az, bx, by, bz, FLAT, r, 0.0, 0.0)
-                over = float(z[i, j]) - (under + stage_z[stage])
+                over = np.float64(z[i, j]) - (under + stage_z[stage])
                 if over > worst:
                     worst = over
                     where = (i * n_cols + j) * N_STAGES + stage
@@ -404,7 +440,7 @@ def _probe(z, x0, y0, cell, ax, ay, bx, by, bz, ring, lift, noise, dirs):
         i, j = math.floor(fy + step * uy), math.floor(fx + step * ux)
         if i < 0 or j < 0 or i >= n_rows or j >= n_cols:
             continue
-        h = float(z[i, j])
+        h = np.float64(z[i, j])
         if h > least:
             n += 1
             sx += ux
@@ -437,7 +473,7 @@ def cut_tile(
     top = -math.inf
     for i in range(n_rows):
         for j in range(n_cols):
-            top = max(top, float(z[i, j]))
+            top = max(top, np.float64(z[i, j]))
     for p in range(len(pairs)):
         k = pairs[p]
         g = cutter[k]
@@ -489,7 +525,7 @@ def cut_tile(
                 ja = first if part == 0 else max(first, gap_b + 1)
                 jb = min(last, gap_a - 1) if part == 0 else last
                 for j in range(ja, jb + 1):
-                    old = float(row[j])
+                    old = np.float64(row[j])
                     if old <= zmin:
                         continue
                     if not level:
@@ -501,7 +537,7 @@ def cut_tile(
                             if zmin + w * w / (2.0 * r) >= old:
                                 continue
                         new = swept_height(x, y, ax, ay, az, bx, by, bz, kind, r, tip[g], slope[g])
-                    set_to = float(np.float32(new))
+                    set_to = np.float64(np.float32(new))
                     if set_to < old:
                         row[j] = np.float32(new)
                         fall = old - set_to
@@ -612,8 +648,8 @@ def mean_widths(removed, plan_mm, depth, tool, least_mm, width):
 
 @njit(cache=True, nogil=True)
 def judge_tile(
-    z, top, hole, skin, reach, floor_tol, left_tol, k, tied, severed, smax, deep, deep_at, left, left_at, left_high, over,
-    tied_at, severed_at,
+    z, top, hole, skin, reach, floor_tol, left_tol, k, tied, severed, smax, deep, deep_at, left, left_at, left_high,
+    over, tied_at, severed_at,
 ):  # fmt: skip
     """Compare one tile with its target and thin everything out to coarse cells of k x k.
 
@@ -633,14 +669,14 @@ def judge_tile(
         a = i // k
         for j in range(n_cols):
             b = j // k
-            s = float(z[i, j])
+            s = np.float64(z[i, j])
             if s > smax[a, b]:
                 smax[a, b] = s
             if tied[i, j] > tied_at[a, b]:
                 tied_at[a, b] = tied[i, j]
             if severed[i, j] > severed_at[a, b]:
                 severed_at[a, b] = severed[i, j]
-            t = float(top[i + reach, j + reach])
+            t = np.float64(top[i + reach, j + reach])
             solid = t > -1e30
             if not solid:
                 if not hole[a, b]:
@@ -653,7 +689,7 @@ def judge_tile(
                     for p in range(i, i + 2 * reach + 1):
                         for q in range(j, j + 2 * reach + 1):
                             if top[p, q] < least:
-                                least = float(top[p, q])
+                                least = np.float64(top[p, q])
                     d = least - s if least > skin else 0.0
                 if d > deep[a, b]:
                     deep[a, b] = d
@@ -666,7 +702,7 @@ def judge_tile(
                 for p in range(i, i + 2 * reach + 1):
                     for q in range(j, j + 2 * reach + 1):
                         if top[p, q] > most:
-                            most = float(top[p, q])
+                            most = np.float64(top[p, q])
                 d = s - most
                 t = most
             if d > left[a, b] or left_at[a, b] < 0:

@@ -1,11 +1,10 @@
 """What holds together on a grid of square cells, for the verifier's freed pieces.
 
-Goal: for some pieces of the plate, when the last bridge between each and the plate's frame is cut; and which cells lie
-beside which moves. Steps of the first: cells come back to life in the order opposite to that in which they were cut,
-the last cut first; a union-find joins each to its living neighbours; the moment a piece meets the frame is the time
-of the cell that joined them. That is the maximin path: over all ways from piece to frame the greatest of the least
-times on the way. Only cells that share an edge are neighbours: two that meet in a corner with the other two cut away
-are joined by a point, which holds nothing.
+Goal: for some pieces of the plate, when the last bridge between each and the plate's frame is cut. Steps: cells come
+back to life in the order opposite to that in which they were cut, the last cut first; a union-find joins each to its
+living neighbours; the moment a piece meets the frame is the time of the cell that joined them. That is the maximin
+path: over all ways from piece to frame the greatest of the least times on the way. Only cells that share an edge are
+neighbours: two that meet in a corner with the other two cut away are joined by a point, which holds nothing.
 """
 
 import math
@@ -167,40 +166,3 @@ def widen(rows, cols, reach, n_rows, n_cols):
     return out
 
 
-@njit(cache=True, nogil=True)
-def passes(which, kind, start, end, centre, mask, x0, y0, cell):
-    """(len(which),) of bool: the cutter's axis passes over a cell of the mask on that move.
-
-    Moves are lines (kind 0, 1), arcs clockwise (2) or counter-clockwise (3); plan view, looked at twice in a cell.
-    """
-    n_rows, n_cols = mask.shape
-    out = np.zeros(len(which), dtype=np.bool_)
-    for k in range(len(which)):
-        i = which[k]
-        sx, sy, ex, ey = start[i, 0], start[i, 1], end[i, 0], end[i, 1]
-        is_arc = kind[i] >= 2
-        radius, at, sweep = 0.0, 0.0, 0.0
-        if is_arc:
-            radius = math.hypot(sx - centre[i, 0], sy - centre[i, 1])
-            at = math.atan2(sy - centre[i, 1], sx - centre[i, 0])
-            sweep = math.atan2(ey - centre[i, 1], ex - centre[i, 0]) - at
-            if kind[i] == 3 and sweep <= 1e-12:
-                sweep += 2.0 * math.pi
-            elif kind[i] == 2 and sweep >= -1e-12:
-                sweep -= 2.0 * math.pi
-            length = abs(sweep) * radius
-        else:
-            length = math.hypot(ex - sx, ey - sy)
-        steps = max(1, math.ceil(2.0 * length / cell))
-        for step in range(steps + 1):
-            t = step / steps
-            if is_arc:
-                x = centre[i, 0] + radius * math.cos(at + t * sweep)
-                y = centre[i, 1] + radius * math.sin(at + t * sweep)
-            else:
-                x, y = sx + t * (ex - sx), sy + t * (ey - sy)
-            row, col = math.floor((y - y0) / cell + 0.5), math.floor((x - x0) / cell + 0.5)
-            if 0 <= row < n_rows and 0 <= col < n_cols and mask[row, col]:
-                out[k] = True
-                break
-    return out

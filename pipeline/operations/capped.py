@@ -16,7 +16,7 @@ def capped(toolpath: Toolpath, feedback: Feedback, cutter: Cutter) -> Toolpath:
     """The toolpath with the feeds of its capped passes multiplied; the same object when none of its passes is.
 
     No feed falls under that of the thinnest chip that still cuts, unless it was there before: a cutter that rubs wears
-    and pushes harder. The operation's main feed follows its least slowed pass, its note tells the most slowed one.
+    and pushes harder. The operation's main feed follows its least slowed pass, its note tells of the most slowed one.
     """
     operation = toolpath.operation
     ids = {one.id for one in toolpath.passes}
@@ -41,10 +41,9 @@ def capped(toolpath: Toolpath, feedback: Feedback, cutter: Cutter) -> Toolpath:
                 row[_FEED] = slowed(float(row[_FEED]), by)
         return replace(one, moves=moves)
 
-    main = slowed(operation.feed_mm_min, max(factor.get(one.id, 1.0) for one in toolpath.passes))
-    lowest = slowed(operation.feed_mm_min, min(factor.values())) / operation.feed_mm_min
-    reasons = ", ".join(sorted({cap.reason for cap in caps}))
-    words = f"feed lowered to {100 * lowest:.0f} % for {reasons}"
-    note = f"{operation.note}; {words}" if operation.note else words
     passes = tuple(slowed_pass(one) for one in toolpath.passes)
+    main = slowed(operation.feed_mm_min, max(factor.get(one.id, 1.0) for one in toolpath.passes))
+    share = min(slowed(operation.feed_mm_min, by) for by in factor.values()) / operation.feed_mm_min
+    words = f"feed lowered to {100 * share:.0f} % for {', '.join(sorted({cap.reason for cap in caps}))}"
+    note = f"{operation.note}; {words}" if operation.note else words
     return Toolpath(operation=replace(operation, feed_mm_min=main, note=note), passes=passes)

@@ -110,6 +110,8 @@ def _over_pitches(
         np.clip(np.asarray(engaged_rad, dtype=np.float64), _LEAST_RAD, math.pi),
         np.maximum(np.asarray(lag_rad, dtype=np.float64), 0.0),
     )
+    shape = arc.shape
+    arc, lag = arc.ravel(), lag.ravel()
     whole = np.floor(lag / pitch) * pitch
     rest = lag - whole
     value = of_one(arc, rest, mc, radial)
@@ -122,7 +124,7 @@ def _over_pitches(
             value[long] = _looked_up(which, arc[long], rest[long], flutes, mc, radial, True)
         steady = _across(_upto(arc[long], mc), which, radial) / pitch
         value[long] = (whole[long] * steady + rest[long] * value[long]) / lag[long]
-    return value
+    return value.reshape(shape)
 
 
 def _across(force: Turned, which: int, radial: float) -> Array:

@@ -130,14 +130,21 @@ class _Comparison:
                 at = place.end
         self._take_gaps(units, found)
         told = self._in_order(units, found, [self._tell(unit, k, found) for k, unit in enumerate(units)])
-        there = {k for k, unit in enumerate(units) if k in found and unit.is_operation}
-        kept = [
-            one
-            for k, (unit, one) in enumerate(zip(units, told, strict=True))
-            # the way to an operation that is not there either is not worth a word
-            if unit.is_operation or (one.sort != "same" and (k in found or k + 1 in there))
-        ]
+        kept = [one for k, one in enumerate(told) if units[k].is_operation or self._is_worth_a_word(k, told)]
         return (*kept, *self._added(found))
+
+    @staticmethod
+    def _is_worth_a_word(k: int, told: Sequence[Difference]) -> bool:
+        """Whether the way k says more than the operations beside it: not when one of them is not there, nor when the
+        cutter still turns at the speed that the one before it should not have had."""
+        way = told[k]
+        beside = [told[i] for i in (k - 1, k + 1) if 0 <= i < len(told)]
+        if way.sort == "missing":
+            return all(one.sort == "same" for one in beside)
+        if any(one.sort == "missing" for one in beside):
+            return False
+        repeats = any(one.line <= way.line and (one.found, one.wanted) == (way.found, way.wanted) for one in beside)
+        return way.sort == "changed" and not repeats
 
     def _headed(self, units: Sequence[_Unit]) -> Mapping[str, int]:
         """The number of each of our operations' heading among theirs; of two with one name the first."""
@@ -165,18 +172,20 @@ class _Comparison:
         return _Found(begin, theirs, None if ours == unit.end else ours)
 
     def _take_gaps(self, units: Sequence[_Unit], found: dict[int, _Found]) -> None:
-        """Steps between two units that were found are those of the first unit between them that was not."""
-        for k, unit in enumerate(units):
-            if k in found:
-                continue
-            before = max((i for i in found if i < k), default=-1)
-            begin = found[before].end if before >= 0 else 0
-            after = [f.begin for i, f in found.items() if i > k and f.begin >= begin]
+        """Steps between two units that were found belong to one between them that was not: the first that begins like
+        them, else a way, since an operation that begins in no way like them is not there."""
+        places = sorted(found)
+        for before, after in itertools.pairwise([-1, *places, len(units)]):
+            if after - before < 2 or (before in found and found[before].ours is not None):
+                continue  # nothing is wanted here, or the steps are those of the changed one before
+            begin = found[before].end if before in found else 0
             heads = [at for at, _ in self._heads if at >= begin]
-            is_free = before < 0 or found[before].ours is None  # else they are the changed one's
-            limit = min([*after, *heads, len(self.theirs)])
-            if is_free and begin < limit:
-                found[k] = self._match(unit, begin, limit)
+            limit = min([*heads, found[after].begin if after in found else len(self.theirs)])
+            if begin >= limit:
+                continue
+            tried = [(k, self._match(units[k], begin, limit)) for k in range(before + 1, after)]
+            order = sorted(tried, key=lambda one: (one[1].end == begin, units[one[0]].is_operation, one[0]))
+            found[order[0][0]] = order[0][1]
 
     def _tell(self, unit: _Unit, k: int, found: Mapping[int, _Found]) -> Difference:
         place = found.get(k)

@@ -31,7 +31,8 @@ from pipeline.verify.reading import ARC_CCW, RAPID, Moves
 from pipeline.verify.tools import ToolTable
 
 Array = NDArray[np.float64]
-_STEEP = math.sin(math.radians(45))  # ours: a drill that sinks faster than this drills, otherwise it is dragged sideways
+Plan = NDArray[np.complex128]  # x + iy
+_STEEP = math.sin(math.radians(45))  # ours: a drill that sinks faster drills, otherwise it is dragged sideways
 _AHEAD_RAD = 0.35  # ours: stock this much nearer to the way ahead than along a side is front contact; 3 points of 64
 _UNCLEAR = 0.05  # ours: a mean direction shorter than this points nowhere
 
@@ -67,6 +68,12 @@ def is_cut(moves: Moves, felt: Felt) -> NDArray[np.bool_]:
     return feeds & (felt.cut_mm > 0) & (felt.removed_mm3 > 0) & (felt.axial_mm > 0)
 
 
+def cut_seconds(moves: Moves, felt: Felt, seconds: Array) -> Array:
+    """(n,) time in cut of each move: `seconds` times the share of its path in stock."""
+    share = np.divide(felt.cut_mm, felt.length_mm, out=np.zeros(len(seconds)), where=felt.length_mm > 0)
+    return np.where(is_cut(moves, felt), seconds * np.minimum(share, 1.0), 0.0)
+
+
 def move_forces(moves: Moves, felt: Felt, *, tools: ToolTable, material: Material) -> Forces:
     """Forces of all moves, in the worst layer of the material. The same bits whatever the order of cutters."""
     out = {name: np.zeros(len(moves.kind)) for name in Forces.__slots__}
@@ -88,7 +95,7 @@ def move_forces(moves: Moves, felt: Felt, *, tools: ToolTable, material: Materia
 
 def _drill(
     out: dict[str, Array], rows: NDArray[np.intp], cutter: Cutter, moves: Moves, felt: Felt, material: Material,
-    ahead: Array, sinks: Array,
+    ahead: Plan, sinks: Array,
 ) -> None:  # fmt: skip
     rpm, feed = moves.rpm[rows], moves.feed_mm_min[rows]
     turn = feed / rpm
@@ -108,7 +115,7 @@ def _drill(
 
 def _mill(
     out: dict[str, Array], rows: NDArray[np.intp], cutter: Cutter, moves: Moves, felt: Felt, material: Material,
-    ahead: Array, sinks: Array,
+    ahead: Plan, sinks: Array,
 ) -> None:  # fmt: skip
     mc, kc11, least = material.mc, material.kc11_n_mm2, least_chip_mm(cutter)
     harder = formulas.MILLING * formulas.WORN
@@ -182,7 +189,7 @@ def _mill(
     out["stress_share"][rows] = np.hypot(bent, math.sqrt(3) * twisted) / formulas.STRENGTH_N_MM2
 
 
-def _ahead(moves: Moves) -> NDArray[np.complex128]:
+def _ahead(moves: Moves) -> Plan:
     """(n,) unit vector of the way in the plan as a complex number, of an arc at its middle; 1 where there is none."""
     way = (moves.end[:, 0] - moves.start[:, 0]) + 1j * (moves.end[:, 1] - moves.start[:, 1])
     arcs = is_arc(moves)
@@ -195,9 +202,7 @@ def _ahead(moves: Moves) -> NDArray[np.complex128]:
     return np.where(size > 0, way / np.where(size > 0, size, 1.0), 1.0)
 
 
-def _middle(
-    way: NDArray[np.complex128], mean: NDArray[np.complex128], arc: Array
-) -> tuple[NDArray[np.complex128], NDArray[np.bool_]]:
+def _middle(way: Plan, mean: Plan, arc: Array) -> tuple[Plan, NDArray[np.bool_]]:
     """Unit vector from the axis to the middle of the arc, and where contact is at the front.
 
     A cut along one side has its middle pi/2 - arc/2 from the way ahead. Where the mean direction says nothing, the

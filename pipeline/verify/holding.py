@@ -23,7 +23,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.kernels import verify_ties as kernel
+from pipeline.kernels import verify_holding as kernel
+from pipeline.kernels.verify_ties import widen
 from pipeline.model.setup import Setup
 from pipeline.model.shop import Hold
 from pipeline.model.verdict import Freed, HoldingResult
@@ -44,13 +45,14 @@ _TINY_N = 1e-9  # a smaller push or moment is none
 class SkinStrength:
     """What the skin bears, N/mm2: in shear, and in bending once all of it yields."""
 
+    of: str
     shear_n_mm2: float
     bending_n_mm2: float
 
 
 # The weakest layer may lie at the bottom. Unalloyed titanium grade 2, annealed: yield 275 (ASTM B265, from memory), in
 # shear yield / sqrt(3). Of Ti-6Al-4V alone it would be about 550 and 900.
-WORST_LAYER = SkinStrength(shear_n_mm2=159.0, bending_n_mm2=275.0)
+WORST_LAYER = SkinStrength(of="pure titanium, the weakest layer", shear_n_mm2=159.0, bending_n_mm2=275.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -78,7 +80,7 @@ class _Case:
     """One body under the moves `which`: arrays beside `which`. `ratio` is safety over target, least of both ways."""
 
     case: str
-    what: str
+    piece: Piece | None  # None: the whole plate
     which: Index
     safety: Array
     ratio: Array
@@ -88,6 +90,10 @@ class _Case:
     pushes: Array
     least_kpa: Array
     missing_n: Array  # downward force that would make up for what is missing against sliding
+
+    @property
+    def what(self) -> str:
+        return self.piece.what if self.piece else ""
 
 
 def judge_holding(
@@ -101,16 +107,16 @@ def judge_holding(
     n = len(moves.kind)
     safety = np.full(n, np.inf)
     if setup.hold is None:
-        return None, safety, [_fault("V683", "nothing is known of the hold", "vacuum, altitude, friction, pump_flow and"
-                                     " safety in the holding file", "the hold is not judged", warning=True)]  # fmt: skip
+        wanted = "vacuum, altitude, friction, pump_flow and safety in the holding file"
+        hint = "whether the plate stays where it is was not judged"
+        return None, safety, [_fault("V683", "nothing is known of the hold", wanted, hint, warning=True)]
     hold = setup.hold
     sealed = sealed_area(setup, moves, pushes.radius_mm, times)
     cutting = np.flatnonzero((pushes.peak_n > _TINY_N) | (pushes.lift_n > _TINY_N))
-    cases = []
-    if sealed.mask.any():
-        cases.append(_whole_plate(setup, moves, pushes, sealed, cutting, times))
+    cases = [_whole_plate(setup, moves, pushes, sealed, cutting, times)]
+    radii = np.unique(pushes.radius_mm, return_inverse=True)
     for piece in pieces:
-        cases += _piece_cases(piece, hold, moves, pushes, sealed, cutting, times, setup.z.skin_mm, strength)
+        cases += _piece_cases(piece, hold, moves, pushes, sealed, cutting, times, radii, setup.z.skin_mm, strength)
     cases = [case for case in cases if len(case.which)]
     for case in cases:
         np.minimum.at(safety, case.which, case.safety)
@@ -125,19 +131,21 @@ def _whole_plate(
 ) -> _Case:
     assert setup.hold is not None
     row, col = np.nonzero(sealed.mask)
-    centre = np.array([times.x0_mm + col.mean() * times.cell_mm, times.y0_mm + row.mean() * times.cell_mm])
-    edges = edges_of(np.array(setup.gasket), centre, setup.gasket_width_mm / 2)
+    gasket = np.array(setup.gasket)
+    centre = np.array([times.x0_mm + col.mean() * times.cell_mm, times.y0_mm + row.mean() * times.cell_mm]) if len(
+        row) else gasket.mean(axis=0)  # fmt: skip
+    edges = edges_of(gasket, centre, setup.gasket_width_mm / 2)
     nothing = np.zeros(len(cutting))
-    return _judge(WHOLE, "", cutting, setup.hold, moves, pushes, sealed.vacuum_kpa, sealed.pull(cutting), edges,
+    return _judge(WHOLE, None, cutting, setup.hold, moves, pushes, sealed.vacuum_kpa, sealed.pull(cutting), edges,
                   stop_cone(setup), nothing, nothing)  # fmt: skip
 
 
 def _piece_cases(
     piece: Piece, hold: Hold, moves: Moves, pushes: Pushes, sealed: Sealed, cutting: Index, times: CutTimes,
-    skin_mm: float, strength: SkinStrength,
+    radii: tuple[Array, Index], skin_mm: float, strength: SkinStrength,
 ) -> list[_Case]:  # fmt: skip
     """The piece from the move that ties it, and from the move that severs it."""
-    near = _near(piece, moves, pushes, cutting[np.searchsorted(cutting, min(piece.tied, piece.severed)) :], times)
+    near = _near(piece, radii, moves, cutting[np.searchsorted(cutting, min(piece.tied, piece.severed)) :], times)
     if len(near) == 0:
         return []
     n_cols = times.plate.shape[1]
@@ -151,38 +159,30 @@ def _piece_cases(
     skin = piece.skin_left_mm(near)
     fold = strength.bending_n_mm2 * skin_mm**2 / 4 * skin / max(piece.skin_mm, skin_mm)
     return [
-        _judge(name, piece.what, near[part], hold, moves, pushes, sealed.vacuum_kpa, own[part], edges, NO_STOPS,
+        _judge(name, piece, near[part], hold, moves, pushes, sealed.vacuum_kpa, own[part], edges, NO_STOPS,
                strength.shear_n_mm2 * skin_mm * skin[part], fold[part])
         for name, part in ((TIED, tied), (SEVERED, gone))
     ]  # fmt: skip
 
 
-def _near(piece: Piece, moves: Moves, pushes: Pushes, which: Index, times: CutTimes) -> Index:
-    """Those of the moves whose cutter reaches the piece."""
+def _near(piece: Piece, radii: tuple[Array, Index], moves: Moves, which: Index, times: CutTimes) -> Index:
+    """Those of the moves whose cutter reaches the piece. `radii`: those of all cutters, and which of them each move
+    has."""
     if len(which) == 0:
         return which
     n_rows, n_cols = times.plate.shape
     row, col = np.divmod(piece.cells, n_cols)
-    radius = pushes.radius_mm[which]
-    x = times.x0_mm + times.cell_mm * np.array([col.min(), col.max()])
-    y = times.y0_mm + times.cell_mm * np.array([row.min(), row.max()])
-    reach = radius + times.cell_mm * _NEAR_CELLS
-    a, b = moves.start[which], moves.end[which]
-    far = np.where(moves.kind[which] >= 2, 2 * np.hypot(*(a[:, :2] - moves.centre[which]).T), 0.0) + reach
-    close = (np.minimum(a[:, 0], b[:, 0]) - far <= x[1]) & (np.maximum(a[:, 0], b[:, 0]) + far >= x[0])
-    close &= (np.minimum(a[:, 1], b[:, 1]) - far <= y[1]) & (np.maximum(a[:, 1], b[:, 1]) + far >= y[0])
-    found = np.zeros(len(which), dtype=np.bool_)
-    for r in np.unique(radius[close]):
-        mine = np.flatnonzero(close & (radius == r))
-        mask = kernel.widen(row, col, float(r) / times.cell_mm + _NEAR_CELLS, n_rows, n_cols)
-        found[mine] = kernel.passes(which[mine], moves.kind, moves.start, moves.end, moves.centre, mask, times.x0_mm,
-                                    times.y0_mm, times.cell_mm)  # fmt: skip
+    masks = np.array([widen(row, col, float(r) / times.cell_mm + _NEAR_CELLS, n_rows, n_cols) for r in radii[0]])
+    rows, cols = np.flatnonzero(masks.any(axis=(0, 2))), np.flatnonzero(masks.any(axis=(0, 1)))
+    box = np.array([rows[0], rows[-1], cols[0], cols[-1]])
+    found = kernel.passes(which, moves.kind, moves.start, moves.end, moves.centre, radii[1], masks, box, times.x0_mm,
+                          times.y0_mm, times.cell_mm)  # fmt: skip
     return which[found]
 
 
 def _judge(
-    case: str, what: str, which: Index, hold: Hold, moves: Moves, pushes: Pushes, vacuum_kpa: float, area_mm2: Array,
-    edges: Edges, stops: Cone, skin_n: Array, fold_n: Array,
+    case: str, piece: Piece | None, which: Index, hold: Hold, moves: Moves, pushes: Pushes, vacuum_kpa: float,
+    area_mm2: Array, edges: Edges, stops: Cone, skin_n: Array, fold_n: Array,
 ) -> _Case:  # fmt: skip
     """Sliding and tipping of one body: `area_mm2` under vacuum, `skin_n` that its skin bears in shear, `fold_n` its
     plastic moment per mm of fold. All beside `which`."""
@@ -202,32 +202,25 @@ def _judge(
     wanted = (target * slid - skin_n) / hold.friction
     missing = np.maximum(wanted + lift - pull, 0.0) * (wanted > 0)
     least = np.where(wanted > 0, _over(wanted + lift, per_kpa), 0.0)
-    tips = np.zeros(len(which), dtype=np.bool_)
-    start, end = moves.start[which, :2], moves.end[which, :2]
-    upset = peak * pushes.height_mm[which]
-    is_lifted = bool((lift > 0).any())
-    for k in range(len(edges.lever_mm)):
-        moment = upset + lift * edges.arms(k, start, end) if is_lifted else upset
-        folded = fold_n * (2 * edges.along_mm[k])
-        against = pull * edges.lever_mm[k] + folded
-        factor = _over(against, moment)
-        is_worse = factor / hold.safety_tilt < ratio
-        ratio = np.where(is_worse, factor / hold.safety_tilt, ratio)
-        holds, slid = np.where(is_worse, against, holds), np.where(is_worse, moment, slid)
-        target = np.where(is_worse, hold.safety_tilt, target)
-        tips |= is_worse
-        safety = np.minimum(safety, factor)
-        lacking = np.maximum(hold.safety_tilt * moment - folded, 0.0)
-        least = np.maximum(least, _over(lacking, per_kpa * edges.lever_mm[k], of_nothing=0.0))
-    return _Case(case=case, what=what, which=which, safety=safety, ratio=ratio, target=target, tips=tips, holds=holds,
-                 pushes=slid, least_kpa=least, missing_n=missing)  # fmt: skip
+    against, moment, least_tip = kernel.tips(
+        peak * pushes.height_mm[which], lift, which, moves.start, moves.end, pull, fold_n, per_kpa, edges.inward,
+        edges.offset_mm, edges.lever_mm, edges.along_mm, edges.across_mm, hold.safety_tilt,
+    )  # fmt: skip
+    factor = _over(against, moment)
+    tips = factor / hold.safety_tilt < ratio
+    return _Case(
+        case=case, piece=piece, which=which, safety=np.minimum(safety, factor),
+        ratio=np.where(tips, factor / hold.safety_tilt, ratio), target=np.where(tips, hold.safety_tilt, target),
+        tips=tips, holds=np.where(tips, against, holds), pushes=np.where(tips, moment, slid),
+        least_kpa=np.maximum(least, least_tip), missing_n=missing,
+    )  # fmt: skip
 
 
-def _over(a: Array, b: Array, of_nothing: float = math.inf) -> Array:
-    """a / b, inf where b is nothing (`of_nothing` where a is nothing too)."""
+def _over(a: Array, b: Array) -> Array:
+    """a / b, inf where b is nothing."""
     out = np.full(len(a), math.inf)
     np.divide(a, b, out=out, where=b > _TINY_N)
-    return out if math.isinf(of_nothing) else np.where((b <= _TINY_N) & (a <= _TINY_N), of_nothing, out)
+    return out
 
 
 def _result(
@@ -283,8 +276,8 @@ def _assumed(setup: Setup, sealed: Sealed, hold: Hold, strength: SkinStrength) -
         " end of the cut",
         "stops take what is pushed straight at them, without friction; clamps and weight are not counted; turning about"
         " the vertical is not judged",
-        f"skin of {setup.z.skin_mm:.3f} mm, {strength.shear_n_mm2:g} N/mm2 in shear and {strength.bending_n_mm2:g} N/mm2"
-        " in bending (pure titanium, the weakest layer)",
+        f"skin of {setup.z.skin_mm:.3f} mm, {strength.shear_n_mm2:g} N/mm2 in shear and"
+        f" {strength.bending_n_mm2:g} N/mm2 in bending ({strength.of})",
         f"{pump}; air through a hole at the speed of sound in it, without contraction",
     )
 
@@ -332,19 +325,16 @@ def _weak_faults(moves: Moves, cases: Sequence[_Case], sealed: Sealed, least_kpa
 
 
 def _severed_faults(moves: Moves, cases: Sequence[_Case], pieces: Sequence[Piece]) -> list[Fault]:
-    after: dict[tuple[str, int], int] = {}
-    for case in cases:
-        if case.case == SEVERED:
-            piece = min(pieces, key=lambda p: (p.what != case.what, abs(p.severed - int(case.which[0]))))
-            after[(piece.what, piece.severed)] = len(case.which)
     out = []
     for piece in pieces:
         if piece.severed == NEVER:
             continue
-        n_after = after.get((piece.what, piece.severed), 0)
+        n_after = sum(
+            int(np.sum(case.which > piece.severed)) for case in cases if case.case == SEVERED and case.piece is piece
+        )
         found = f"{piece.what} cut free of the plate here"
-        found += f", {n_after} more moves cut at it" if n_after > 1 else " by a cut that still goes on at it"
-        out.append(_fault("V682", found, "a piece that something holds as long as cutters come near it",
+        found += f", and {n_after} more moves cut at it" if n_after else " by a cutter that stands beside it"
+        out.append(_fault("V682", found, "a piece that something holds as long as a cutter is near it",
                           "leave the skin, or a tab, and part it when the machine is done", moves=moves,
                           i=piece.severed, part=piece.what))  # fmt: skip
     return out

@@ -64,12 +64,6 @@ class Edges:
     along_mm: Array
     across_mm: Array
 
-    def arms(self, k: int, start: Array, end: Array) -> Array:
-        """Greatest arm about edge k of a lift on the way from start to end (n, 2), held to the body's width."""
-        x, y = self.inward[k]
-        arm = np.maximum(x * start[:, 0] + y * start[:, 1], x * end[:, 0] + y * end[:, 1]) - self.offset_mm[k]
-        return np.clip(arm, 0.0, self.across_mm[k])
-
 
 def edges_of(points: Array, centre: Array, inset_mm: float) -> Edges:
     """Edges of the convex hull of the points (n, 2), moved inward by `inset_mm` (outward when negative), for a pull

@@ -4,15 +4,15 @@ Goal: the table a machinist would fill in after the first part, before it is cut
 ask the probe three times (reaches, heights, gaps), fit circles, take the value of each size that lies worst in its
 limits. Conventions: depths and floors count from where the part's top belongs, and the face that is really there has a
 row of its own (thickness, from the face as cut to the outer face as drawn). A wall is + where stock is left, - where
-the part is cut into. Position is the distance of a hole's axis, a circle of least squares through 72 rays, from where it
-belongs. Limits are the feature's own; where it has none, the job's tolerances. A position has no limit on a drawing
+the part is cut into. Position is the distance of a hole's axis, that of a circle of least squares through 72 rays, from
+where it belongs. Limits are the feature's own; where it has none, the job's tolerances. A position has no limit on a drawing
 here: what a hole of the drawn size may be off before the exact wall test speaks (see acceptance.py) is taken.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -83,12 +83,11 @@ class _Asked:
         self.gap = _split(self.walls, probe.gaps, 3)
 
 
-def _split(questions: list[Array], ask: object, columns: int) -> list[Array]:
+def _split(questions: list[Array], ask: Callable[[Array], Array], columns: int) -> list[Array]:
     if not questions:
         return []
     whole = np.ascontiguousarray(np.vstack(questions).reshape(-1, columns))
-    answer: Array = ask(whole)  # type: ignore[operator]
-    return np.split(answer, np.cumsum([len(q) for q in questions])[:-1])
+    return np.split(ask(whole), np.cumsum([len(q) for q in questions])[:-1])
 
 
 def _put(questions: list[Array], rows: Array) -> int:
@@ -253,7 +252,8 @@ class _PartJob:
                 z = np.array([outer + (outer - inner) / (r1 - r0) * (float(fits[0, 2]) - r1)])
         deep, shallow = f.depth_limits_mm or (f.bottom_z_mm - self._too_deep(f), f.bottom_z_mm + self.tol.left_mm)
         yield self._row(f.id, "depth", depth, f.top_z_mm - shallow, f.top_z_mm - deep,
-                        None if z is None else f.top_z_mm + self.up - z, why or "no floor is left to measure on")  # fmt: skip
+                        None if z is None else f.top_z_mm + self.up - z,
+                        why or "no floor is left to measure on")  # fmt: skip
 
     def _too_deep(self, f: Hole) -> float:
         """How far a hole without limits of depth may go below its bottom; a wide drill's point lies lower."""
@@ -322,12 +322,13 @@ def feature_faults(setup: Setup, measured: Iterable[Measured], *, spoken: Sequen
             continue
         low = "" if m.low is None else f"{m.low:.4f}"
         high = "" if m.high is None else f"{m.high:.4f}"
+        limits = f"{low} to {high} mm" if low and high else f"at most {high} mm" if high else f"at least {low} mm"
         off = max(m.measured - m.high if m.high is not None else 0.0, m.low - m.measured if m.low is not None else 0.0)
         out.append(
             Fault(
                 code=code, part_id=m.part_id, cutter=0, line=0, at_mm=at, amount_mm=off,
                 found=f"{m.feature_id}: {m.quantity} {m.measured:.4f} mm, {off:.4f} mm out of its limits",
-                wanted=f"{low} to {high} mm" if low and high else f"at most {high} mm" if high else f"at least {low} mm",
+                wanted=limits,
                 hint="measured in simulation; the wall or floor is within the job's tolerances, the size is not",
             )
         )  # fmt: skip

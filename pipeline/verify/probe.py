@@ -6,6 +6,7 @@ tool table knows, rapids too; `before` stops it at a move, to see the stock as i
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -92,7 +93,7 @@ class Probe:
         by how deep the sample lies inside what was cleared."""
         order, first, boxes = _grouped(samples)
         sorted_samples = np.ascontiguousarray(samples[order])
-        tops = np.array([sorted_samples[a:b, 2].max() for a, b in zip(first[:-1], first[1:], strict=True)])
+        tops = np.array([sorted_samples[a:b, 2].max() for a, b in itertools.pairwise(first)])
         boxes = boxes + SEEN_MM * np.array([-1.0, -1.0, 1.0, 1.0])
         near, items = self._near(boxes, tops)
         gap = np.full(len(samples), SEEN_MM)

@@ -262,7 +262,7 @@ class _Gathered:
         self.deep_at, self.stage_at = np.zeros((n, 2), dtype=np.int64), np.zeros((n, 3), dtype=np.int64)
         self.last_cut = np.zeros(n, dtype=np.bool_)
         self.cut, self.inside = np.zeros(m, dtype=np.bool_), np.zeros(m, dtype=np.int16)
-        self.tall, self.sums = np.zeros(m, dtype=np.float32), np.zeros((m, 3), dtype=np.float32)
+        self.tall, self.sums = np.zeros(m, dtype=np.float32), np.zeros((m, 3))
 
     def add(self, owner: NDArray[np.int32], cell_mm: float, pairs: NDArray[np.int32], row0: int, col0: int,
             n_cols: int, *figures: NDArray[Any]) -> None:

@@ -65,9 +65,11 @@ def steps_of(reading: Reading) -> Steps:
         for line, seconds in reading.dwell_s.items()
     ]
     halts.sort()
-    # standstill before a stop is the stop's, and that at the end of the program is everybody's
     stands = m.exact_stop.copy()
-    stands[[max(before - 1, 0) for before, *_ in halts] + ([n - 1] if n else [])] = False
+    last_that_goes = np.maximum.accumulate(np.where(goes, np.arange(n), 0)) if n else np.zeros(0, dtype=np.intp)
+    stands[last_that_goes[stands]] = True  # who stands still goes nowhere: it is the end of the move before
+    # standstill before a stop is the stop's, and that at the end of the program is everybody's
+    stands[[last_that_goes[max(before - 1, 0)] for before, *_ in halts if n] + list(last_that_goes[-1:])] = False
     mode = np.where(m.blend, 1.0, np.where(stands, 2.0, 0.0))
     feed = np.where(m.kind == 0, 0.0, m.feed_mm_min)
     state = np.column_stack([feed, m.rpm, m.spindle, m.coolant, m.tool, mode, m.known_z]).astype(np.float64)

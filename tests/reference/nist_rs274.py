@@ -70,6 +70,8 @@ ILLEGAL_NUMBERS = ("1e-05", "1,5", "--3", ".")
 # Table 13: the nominal path of a 1.0 cutter round the contour of table 12: straight sides of 12 and arcs of radius 1.5
 # that turn once in all. (The report's own coordinates are not repeated; any such rounded shape has this length.)
 TABLE_13_PATH = 12 + 3 * math.pi
+# Table 12: length of the contour, and of the way of a 1.0 cutter outside it, to 7 digits.
+TABLE_12 = {"contour": 18.2831853, "path": 21.424778}
 
 # 3.5.3.2: |radius at start - radius at end| that is still accepted.
 ARC_MISMATCH = {"mm": 0.002, "in": 0.0002}

@@ -164,9 +164,9 @@ def _rectangle(half_x: float, half_y: float, r: float, at: tuple[float, float], 
 
 
 def _face() -> Lines:
-    out = ["(face)", "G0 X-3 Y6.4", "G0 Z5.5", f"G1 Z{INSIDE_Z:g} F200", "G1 X26 F150"]
-    for k in range(1, 6):
-        out += [f"G1 Y{6.4 + 2.1 * k:g}", f"G1 X{26 if k % 2 == 0 else 4:g}"]
+    out = ["(face)", "G0 X-3 Y4.3", "G0 Z5.5", f"G1 Z{INSIDE_Z:g} F200", "G1 X27.2 F150"]
+    for k in range(1, 9):
+        out += [f"G1 Y{4.3 + 2.1 * k:g}", f"G1 X{27.2 if k % 2 == 0 else 2.8:g}"]
     return [*out, "G0 Z7"]
 
 
@@ -225,7 +225,7 @@ def plate() -> Base:
     drill = ["(drill)", *series(f"G98 G83 @ Z{tip:g} R5 Q0.8 F120")]
     lines = [
         "(a plate, written by hand)", *PREAMBLE,
-        *_section(1, 5000, -3, 6.4, _face(), stop=True),
+        *_section(1, 5000, -3, 4.3, _face(), stop=True),
         *_section(4, 3500, *holes[0], spot),
         *_section(2, 4500, *holes[0], drill),
         *_section(3, 5500, 10, 12, [*_pocket(), *_bore()]),

@@ -28,7 +28,7 @@ _HEADS = (
     ("arc, peak", "n", "number"),
     ("deep", "n", "number"),
     ("chip", "n", "number"),
-    ("{volume} /min", "n", "number"),
+    ("{volume}/min", "n", "number"),
     ("force, N", "n", "number"),
     ("torque, N m", "n", "number"),
     ("power, W", "n", "number"),
@@ -41,7 +41,7 @@ _HEADS = (
 def simulated_values(job: Job, setup: Setup, program: Program, verdict: Verdict, units: str) -> dict[str, Any]:
     """What the three sections of the page are drawn from; None or empty where nothing was worked out."""
     needed = sum(mm for _, mm in verdict.skin_stack)
-    sizes = size_rows(verdict.features)
+    sizes = size_rows(verdict.features, _families(setup))
     hold = verdict.holding
     return {
         "hold": hold_facts(hold) if hold else None,
@@ -54,6 +54,10 @@ def simulated_values(job: Job, setup: Setup, program: Program, verdict: Verdict,
         "sizes": [(kind, list(rows)) for kind, rows in itertools.groupby(sizes, key=lambda row: row.kind)],
         "tally": tally(verdict.features),
     }
+
+
+def _families(setup: Setup) -> dict[str, str]:
+    return {spot.part_id: spot.part.family for spot in setup.parts}
 
 
 def _felt(loads: Loads, setup: Setup, program: Program, verdict: Verdict, units: str) -> dict[str, Any]:
@@ -70,14 +74,14 @@ def _felt(loads: Loads, setup: Setup, program: Program, verdict: Verdict, units:
         flags=flags_of(worst),
     )
     names = [name_of(one.heading) for one in loads.stretches]
-    volume = "in3" if units == "in" else "cm3"
+    volume = "in³" if units == "in" else "cm³"
     return {
         "drawing": drawing,
         "data": timeline_json(at, loads, names=names),
         "step_s": at.step_s,
         "uncertainty": loads.uncertainty,
         "assumed": loads.assumed,
-        "rows": load_rows(loads),
+        "rows": load_rows(loads, _families(setup)),
         "heads": [(head.format(volume=volume), kind, sort) for head, kind, sort in _HEADS],
         "worst": [
             {

@@ -75,8 +75,8 @@ class Paper:
         """A paragraph of plain and strong pieces."""
         self._story.append(_paragraph(pieces, size=size, after=3))
 
-    def verdict(self, word: str, under: str, facts: Sequence[tuple[str, str]], *, is_good: bool) -> None:
-        """The verdict, large in a frame (a heavy one when it is not good), beside the facts of the sheet."""
+    def framed(self, word: str, under: str, facts: Sequence[tuple[str, str]], *, is_good: bool) -> None:
+        """A word, large in a frame (a heavy one when it is not good), beside facts with their names."""
         left = [_paragraph([Strong(word)], size=23, align=TA_CENTER), _paragraph([under], size=8, align=TA_CENTER)]
         lines = [[_paragraph([name], size=8), _paragraph([Strong(value)], size=8)] for name, value in facts]
         right = Table(lines, [26 * mm, 86 * mm], style=[*_PLAIN, *_tight(1)])

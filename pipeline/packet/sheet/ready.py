@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.packet.sheet.program import bores_of, swaps_of, z_checks_of
+from pipeline.packet.sheet.simulated import write_felt
 from pipeline.packet.sheet.sources import Sources
 
 if TYPE_CHECKING:
@@ -101,7 +102,7 @@ def _write_bed(paper: Paper, s: Sources) -> None:
 
 
 def write_cutters(paper: Paper, s: Sources) -> None:
-    """The cutters with what is set on them, boxes for what is measured, and the bores they are measured for."""
+    """The cutters with what is set on them, boxes for what is measured, their bores and the worst they feel."""
     job, n, dialect = s.job, s.n, s.job.machine.dialect
     by_hand = dialect.tool_change != "changer"
     paper.heading("Cutters", "in order of use; stick-out at least, holder no thicker; write in what is measured")
@@ -163,6 +164,7 @@ def write_cutters(paper: Paper, s: Sources) -> None:
             f"The program stops to load the others: {'; '.join(swaps)}.",
         )
     _write_bores(paper, s)
+    write_felt(paper, s)
 
 
 def _write_bores(paper: Paper, s: Sources) -> None:

@@ -19,6 +19,7 @@ from pipeline.packet.copies import copies
 from pipeline.packet.page.page import CAUTIONS
 from pipeline.packet.sheet.program import Numbers, left_of, sections_of, stops_of, work_of
 from pipeline.packet.sheet.ready import write_at_the_machine, write_cutters
+from pipeline.packet.sheet.simulated import write_hold, write_sizes
 from pipeline.packet.sheet.sources import Sources
 
 if TYPE_CHECKING:
@@ -75,6 +76,7 @@ def setup_sheet_pdf(
     _write_nest(paper, sources)
     _write_run(paper, sources)
     _write_starts(paper, sources)
+    write_sizes(paper, sources)
     _write_after_the_end(paper, sources)
     _write_work_left(paper, sources)
     _write_run_by(paper)
@@ -96,7 +98,7 @@ def _write_top(paper: Paper, s: Sources, digest: str, status: str) -> None:
     minutes = s.run_minutes
     lines = s.program.text.count("\n")
     paper.title(job.title)
-    paper.verdict(
+    paper.framed(
         verdict.verdict.upper(),
         under,
         [
@@ -143,14 +145,7 @@ def _write_seating(paper: Paper, s: Sources) -> None:
             [f"Gauge check of Z zero, at its stop: a block of {block} on the bed just slides under a tip at Z{block}."],
         ]
     )
-    columns: list[Column] = [
-        ("vacuum, with its unit:", 38, "text"),
-        ("reading before start", 36, "write"),
-        ("stop below", 36, "write"),
-        ("", 76, "text"),
-    ]
-    limit = "The limit comes from your pump's manual and your own trials."
-    paper.table(columns, [["read at the bed", "", "", limit]], height_mm=7.5)
+    write_hold(paper, s)
     paper.beside((92, lambda left: _write_pointer_checks(left, s)), (88, lambda right: _write_heights(right, s)))
 
 
@@ -283,7 +278,7 @@ def _write_after_the_end(paper: Paper, s: Sources) -> None:
 
 
 def _write_work_left(paper: Paper, s: Sources) -> None:
-    paper.heading("6  Work left", "not cut by this program")
+    paper.heading("7  Work left", "not cut by this program")
     rows: list[list[str]] = []
     groups: list[int] = []
     last = None

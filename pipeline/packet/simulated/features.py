@@ -3,7 +3,7 @@ measured."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from pipeline.model.units import EPS_MM
@@ -32,12 +32,17 @@ class SizeRow:
     why: str
 
 
-def size_rows(features: Sequence[Measured]) -> list[SizeRow]:
-    """Rows in the order in which parts and features come."""
+def size_rows(features: Sequence[Measured], families: Mapping[str, str]) -> list[SizeRow]:
+    """Rows in the order in which families and features come. `families` by part: both hands share their rows."""
+
+    def kind(one: Measured) -> str:
+        return families.get(one.part_id, kind_of(one.part_id))
+
+    order = list(dict.fromkeys(kind(one) for one in features))
     groups: dict[tuple[object, ...], list[Measured]] = {}
-    for one in features:
+    for one in sorted(features, key=lambda one: order.index(kind(one))):
         reason = one.why if one.measured is None else ""
-        key = (kind_of(one.part_id), one.feature_id, one.quantity, _near(one.nominal), _near(one.low), _near(one.high))
+        key = (kind(one), one.feature_id, one.quantity, _near(one.nominal), _near(one.low), _near(one.high))
         groups.setdefault((*key, one.measured is None, reason), []).append(one)
     rows = []
     for mine in groups.values():
@@ -46,7 +51,7 @@ def size_rows(features: Sequence[Measured]) -> list[SizeRow]:
         bad = [one.part_id for one in mine if one.measured is not None and not one.is_within]
         rows.append(
             SizeRow(
-                kind_of(first.part_id),
+                kind(first),
                 copies([one.part_id for one in mine]),
                 len({one.part_id for one in mine}),
                 first.feature_id,

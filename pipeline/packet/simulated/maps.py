@@ -40,6 +40,7 @@ class MapPicture:
     part_id: str
     picture: str  # SVG
     width_mm: float
+    height_mm: float
     least_mm: float | None
     most_mm: float | None
     over_mm2: float
@@ -117,6 +118,7 @@ def _draw(full: PartMap, spot: PlacedPart, tolerances: Tolerances, every: int) -
         + _signs(full, min(1.0, float(max(width, height)) / 40))
         + "</svg>",
         float(width),
+        float(height),
         float(judged.min()) if judged.size else None,
         float(judged.max()) if judged.size else None,
         over * full.cell_mm**2,

@@ -6,7 +6,7 @@ Rows of plain values in mm, s, degrees and N; the templates show lengths in the 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from pipeline.model.program import Program
@@ -20,12 +20,12 @@ QUANTITIES = {
     "engagement": "arc in stock",
     "chip": "chip thickness",
     "torque": "torque",
-    "power": "power at the spindle",
+    "power": "spindle power",
     "holding": "hold, safety factor",
     "skin": "skin",
 }
 LEAST_IS_WORST = frozenset({"holding", "skin"})
-_PLACES_EACH = 2  # of one quantity on the page; the summary has all
+_PLACES_EACH = 2  # of one quantity on the page, of different cutters; the summary has all
 
 
 def name_of(heading: str) -> str:
@@ -36,7 +36,7 @@ def name_of(heading: str) -> str:
 @dataclass(slots=True)
 class LoadRow:
     """The same work on every copy of a part while one cutter is in: times are sums, the rest is the worst of all.
-    `line` is where the largest force is... in which stretch: its first line."""
+    `line` is the first of the copy on which the force is largest."""
 
     work: str
     cutter: int
@@ -85,8 +85,8 @@ class LoadRow:
         self.skin_mm = min(self.skin_mm, one.skin_mm)
 
 
-def load_rows(loads: Loads) -> list[LoadRow]:
-    """Rows in the program's order; what cuts nothing has none."""
+def load_rows(loads: Loads, families: Mapping[str, str]) -> list[LoadRow]:
+    """Rows in the program's order; what cuts nothing has none. `families` by part: both hands share their rows."""
     rows: dict[tuple[int, int, str, str], LoadRow] = {}
     turn, cutter = 0, None
     for one in loads.stretches:
@@ -97,7 +97,7 @@ def load_rows(loads: Loads) -> list[LoadRow]:
         part, _, work = name_of(one.heading).partition("/")
         if not work:
             part, work = "", part
-        key = (turn, one.cutter, kind_of(part), work)
+        key = (turn, one.cutter, families.get(part, kind_of(part)), work)
         row = rows.setdefault(key, LoadRow(work.replace("/", ", ") or "no heading", one.cutter, one.first_line))
         row.add(one)
         if part and part not in row.ids:
@@ -107,7 +107,7 @@ def load_rows(loads: Loads) -> list[LoadRow]:
 
 @dataclass(frozen=True, slots=True)
 class CutterLoad:
-    """The worst that one cutter feels in the whole program. Places are None where it is the worst of no list."""
+    """The worst that one cutter feels in the whole program."""
 
     cutter: int
     cutting_s: float
@@ -122,7 +122,7 @@ class CutterLoad:
 
 
 def cutter_loads(loads: Loads) -> list[CutterLoad]:
-    """A row for each cutter that cuts, in order of first use."""
+    """A row for each cutter that cuts, in order of first use. `line`: where the force is largest, as near as known."""
     found: dict[int, list[StretchLoad]] = {}
     for one in loads.stretches:
         if one.cutting_s > 0:
@@ -170,7 +170,8 @@ def worst_places(loads: Loads, verdict: Verdict) -> list[Worst]:
     for name in names:
         mine = [one for one in loads.worst if one.quantity == name and math.isfinite(one.value)]
         mine.sort(key=lambda one: (one.value if name in LEAST_IS_WORST else -one.value, one.line))
-        chosen += mine[:_PLACES_EACH]
+        by_cutter = {one.cutter: one for one in reversed(mine)}
+        chosen += [one for one in mine if by_cutter[one.cutter] is one][:_PLACES_EACH]
     return [Worst(f"W{k}", one, _seconds(verdict, one.line)) for k, one in enumerate(chosen, start=1)]
 
 

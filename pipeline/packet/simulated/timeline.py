@@ -20,10 +20,10 @@ from pipeline.model.units import MM_PER_INCH
 from pipeline.model.verdict import Loads
 
 _MOST_COLUMNS = 600  # steps of the drawing; the worst of what falls into one
-_BANDS_PX, _NAMES_PX, _PLOT_PX, _HEAD_PX, _AXIS_PX = 14, 15, 78, 26, 34
+_BANDS_PX, _NAMES_PX, _PLOT_PX, _HEAD_PX, _FLAG_PX, _AXIS_PX = 14, 15, 78, 25, 18, 34
 _NARROW = 0.07  # of the width: a cutter's band narrower than that shares its name with its neighbours
-_FACTOR_TOP = 6.0  # a hold this much stronger than needed is as good as any
-_SKINS_TOP = 3.0  # times the skin planned
+_FACTOR_TOP = 4.0  # times the factor asked for: a hold stronger than that is as good as any
+_SKINS_TOP = 2.0  # times the skin planned
 _INK = 'vector-effect="non-scaling-stroke"'
 
 
@@ -86,13 +86,15 @@ def draw_timeline(
     """The drawing. `flags` puts a number at a time in s into the strip of a quantity ("force", "engagement", "holding",
     "skin"); `target` is the safety factor asked of the hold, None when it was not worked out; `skin_needed_mm` 0 when
     nothing is known of it."""
-    total_s = at.step_s * len(at.force_n)
+    total_s = at.step_s * max(1, len(at.force_n))
     top = y = _BANDS_PX + 2 * _NAMES_PX
     body = [*_bands(at, loads)]
     lines = []
     for strip in _strips(at, units, target, skin_mm, skin_needed_mm):
-        body += _draw_strip(strip, y, flags.get(strip.name), total_s)
-        y += _HEAD_PX + _PLOT_PX
+        flag = flags.get(strip.name)
+        head = _HEAD_PX + (_FLAG_PX if flag else 0)
+        body += _draw_strip(strip, y, head, flag, total_s)
+        y += head + _PLOT_PX
     for x in _changes(at, loads)[1:]:
         lines.append(f'<line x1="{_pc(x)}" y1="{top}" x2="{_pc(x)}" y2="{y}" stroke="#999" stroke-width="0.7"/>')
     axis = _axis(total_s, y)
@@ -119,8 +121,7 @@ def timeline_json(at: Columns, loads: Loads, *, names: Sequence[str]) -> str:
         "skin": row(at.skin_mm, 3),
         "stretch": at.stretch,
         "stretches": [
-            [name, one.cutter, one.first_line, one.last_line]
-            for name, one in zip(names, loads.stretches, strict=True)
+            [name, one.cutter, one.first_line, one.last_line] for name, one in zip(names, loads.stretches, strict=True)
         ],
     }
     return json.dumps(data, separators=(",", ":")).replace("<", "\\u003c")
@@ -134,7 +135,7 @@ def _strips(at: Columns, units: str, target: float | None, skin_mm: float, neede
     ]
     if target is not None:
         known = at.holding[np.isfinite(at.holding)]
-        top = _nice(max(2 * target, min(float(known.max(initial=0.0)), _FACTOR_TOP * target)))
+        top = max(2 * target, min(_nice(float(known.max(initial=0.0))), _FACTOR_TOP * target))
         limits = ((target, f"asked for: {target:g}"),)
         found.append(_Strip("holding", "Hold: safety factor", at.holding, top, 1, limits, target))
     planned = skin_mm / scale
@@ -147,9 +148,9 @@ def _strips(at: Columns, units: str, target: float | None, skin_mm: float, neede
     return found
 
 
-def _draw_strip(strip: _Strip, y: float, flag: tuple[float, str] | None, total_s: float) -> list[str]:
-    """Title, frame, values as an area, limits, and a flag. A value over the top is drawn at it."""
-    low = y + _HEAD_PX + _PLOT_PX
+def _draw_strip(strip: _Strip, y: float, head: float, flag: tuple[float, str] | None, total_s: float) -> list[str]:
+    """Title, values as an area, limits, and a flag under the title. A value over the top is drawn at it."""
+    top, low = y + head, y + head + _PLOT_PX
 
     def at(value: float) -> float:
         return round(_PLOT_PX * (1 - min(max(value, 0.0), strip.top) / strip.top), 1)
@@ -158,7 +159,7 @@ def _draw_strip(strip: _Strip, y: float, flag: tuple[float, str] | None, total_s
     cut = f'<tspan font-weight="400">, cut off at {strip.top:g}</tspan>' if over and strip.top != 360 else ""
     out = [
         f'<text x="0" y="{y + _HEAD_PX - 7}" font-size="13" font-weight="700">{escape(strip.title)}{cut}</text>',
-        f'<svg x="0" y="{y + _HEAD_PX}" width="100%" height="{_PLOT_PX}" preserveAspectRatio="none"'
+        f'<svg x="0" y="{top}" width="100%" height="{_PLOT_PX}" preserveAspectRatio="none"'
         f' viewBox="0 0 {len(strip.values)} {_PLOT_PX}">',
         f'<path d="{_area(strip.values, at)}" fill="#c9c9c9"/>',
     ]
@@ -170,13 +171,13 @@ def _draw_strip(strip: _Strip, y: float, flag: tuple[float, str] | None, total_s
         ink = 'stroke="#000" stroke-width="1"' if share == 0 else 'stroke="#bbb" stroke-width="0.6"'
         out.append(f'<line x1="0" x2="100%" y1="{line_y}" y2="{line_y}" {ink}/>')
         out.append(f'<text x="-6" y="{line_y}" {_RIGHT}>{_figure(value, strip.places)}</text>')
-    out += _limits(strip, y + _HEAD_PX, at)
+    out += _limits(strip, top, at)
     if flag:
         x, wide = flag[0] / total_s, 10 + 7 * len(flag[1])
         out.append(
-            f'<line x1="{_pc(x)}" x2="{_pc(x)}" y1="{y + _HEAD_PX}" y2="{low}" stroke="#000" stroke-width="1.4"'
+            f'<line x1="{_pc(x)}" x2="{_pc(x)}" y1="{top}" y2="{low}" stroke="#000" stroke-width="1.4"'
             ' stroke-dasharray="2 2"/>'
-            f'<svg x="{_pc(x)}" y="{y + _HEAD_PX - 16}" overflow="visible">'
+            f'<svg x="{_pc(x)}" y="{top - 16}" overflow="visible">'
             f'<rect x="{-wide / 2:g}" width="{wide}" height="16" fill="#fff" stroke="#000" stroke-width="1.4"/>'
             f'<text y="12.5" font-size="12" font-weight="700" text-anchor="middle">{escape(flag[1])}</text></svg>'
         )
@@ -188,12 +189,12 @@ _HALO = 'paint-order="stroke" stroke="#fff" stroke-width="4" stroke-linejoin="ro
 
 
 def _limits(strip: _Strip, y: float, at: Any) -> list[str]:
-    """Dashed lines with words at the right, kept apart in height."""
-    out, last = [], math.inf
+    """Dashed lines with words at the right: over the line, or under it where the one above is too near."""
+    out, last = [], -math.inf
     for k, (value, words) in enumerate(sorted(strip.limits, reverse=True)):
         line_y = y + at(value)
-        text_y = line_y - 4 if k == 0 else max(line_y + 12, last + 13)
-        last = text_y
+        text_y = line_y - 4 if line_y - last > 14 else line_y + 13
+        last = line_y
         dash = "7 4" if k == 0 else "2 3"
         out.append(
             f'<line x1="0" x2="100%" y1="{line_y:g}" y2="{line_y:g}" stroke="#000" stroke-width="1.3"'

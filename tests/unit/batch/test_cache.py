@@ -7,6 +7,7 @@ import os
 import signal
 import time
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,6 +16,8 @@ from pipeline.batch import cache as module
 from pipeline.batch.cache import Cache, key, source
 from pipeline.layers import OURS
 from pipeline.model.arrays import Float
+from pipeline.model.digests import digest
+from tests.unit.batch.verdicts import full
 
 
 @dataclass(frozen=True)
@@ -41,6 +44,27 @@ def test_a_kept_value_comes_back_equal_and_frozen(tmp_path):
     assert np.array_equal(again.points, first.points)
     assert not again.points.flags.writeable
     assert not again.more[0]["inner"].flags.writeable
+
+
+def test_a_whole_verdict_comes_back_equal(tmp_path):
+    """With what is no number, is none or without end in it; equal by digest, which takes every bit."""
+    first = Cache(tmp_path).recall("verify", ("G0", {"cell_mm": 0.02}), full)
+    again = Cache(tmp_path).recall("verify", ("G0", {"cell_mm": 0.02}), never)
+    assert digest(again) == digest(first) == digest(full())
+    assert not again.maps[0].deviation.flags.writeable
+    assert not again.loads.timeline.holding.flags.writeable
+
+
+def test_every_kernel_counts_for_the_verifier(monkeypatch):
+    read, before = Path.read_bytes, source("verify")
+    kernels = sorted((module._ROOT / "kernels").glob("*.py"))
+    for kernel in kernels:
+        monkeypatch.setattr(Path, "read_bytes", lambda f, k=kernel: read(f) + (b"#" if f == k else b""))
+        source.cache_clear()
+        assert source("verify") != before, kernel
+    monkeypatch.undo()
+    source.cache_clear()
+    assert source("verify") == before and len(kernels) > 5
 
 
 def test_other_inputs_another_stage_other_source_or_libraries_are_other_results(tmp_path, monkeypatch):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import enum
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -11,6 +11,8 @@ import yaml
 
 from pipeline.batch.keep import StageFolder
 from pipeline.errors import BadInput
+from pipeline.model.verdict import LineCap
+from tests.unit.batch.verdicts import HOLDING, MAP, full
 
 
 class Side(enum.StrEnum):
@@ -78,3 +80,19 @@ def test_a_folder_that_only_looks_like_ours_loses_nothing(tmp_path, mark):
     with pytest.raises(BadInput, match="J193"):
         StageFolder(folder)
     assert (folder / "thesis.txt").read_text() == "years of work"
+
+
+def test_a_whole_verdict_is_written_with_what_is_no_number(tmp_path):
+    cap = LineCap(first_line=3, last_line=9, feed_factor=0.8, reason="force")
+    StageFolder(tmp_path / "stages").write("verify", full(cap))
+    StageFolder(tmp_path / "few").write("verify", replace(full().maps[0], deviation=MAP[:2]))
+    tree = yaml.safe_load((tmp_path / "stages/01-verify.yaml").read_text())
+    assert tree["loads"]["stretches"][0]["holding"] == float("inf") == tree["holding"]["gauge_least_kpa"]
+    assert tree["features"][0]["measured"] is None and tree["features"][0]["why"]
+    assert tree["caps"] == [{"is": "LineCap", "first_line": 3, "last_line": 9, "feed_factor": 0.8, "reason": "force"}]
+    assert tree["maps"][0]["deviation"] == "see 01-verify.maps.1.deviation.npy (12 x 3, float32)"
+    back = np.load(tmp_path / "stages/01-verify.maps.1.deviation.npy")
+    assert back.dtype == np.float32 and np.array_equal(back, MAP, equal_nan=True)
+    assert np.array_equal(np.load(tmp_path / "stages/01-verify.loads.timeline.holding.npy"), HOLDING)
+    few = yaml.safe_load((tmp_path / "few/01-verify.yaml").read_text())["deviation"]
+    assert np.array_equal(np.array(few, dtype=np.float32), MAP[:2], equal_nan=True)

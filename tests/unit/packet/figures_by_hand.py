@@ -81,7 +81,7 @@ def made_loads(verdict: Verdict, plan: Plan, program: Program, setup: Setup) -> 
                 torque_peak_n_m=force * 0.0022,
                 power_peak_w=force * 0.9,
                 deflection_peak_mm=force / 9000,
-                holding=96 / force + chance.uniform(0, 4) if op.kind != "spot" else math.inf,
+                holding=2.2 + 30 / force + chance.uniform(0, 4) if op.kind != "spot" else math.inf,
                 skin_mm=skin if math.isfinite(skin) else setup.z.top_mm,
             )
         )

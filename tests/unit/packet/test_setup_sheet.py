@@ -212,7 +212,7 @@ def test_what_is_measured_and_set_before_clamping(pdf, real):
 
 def test_after_the_end_the_billet_stays_where_it_is(pdf, real):
     words = text_of(pdf)
-    said = words[words.index("After the program's end") : words.index("6 Work left")]
+    said = words[words.index("After the program's end") : words.index("7 Work left")]
     assert "do not unseat" in said and f"a skin of {real['setup'].z.skin_mm / 25.4:.4f} in" in said
     assert "setup-2: this program gives no fixture and no locating plan for it yet" in said
 
@@ -278,7 +278,7 @@ def test_every_operation_start_and_piece_of_work_left_is_there(pdf, real):
     for start in real["program"].starts:
         cutter, _, place = start.words.partition(", ")
         assert f"{start.line} {cutter} {place}" in words
-    left = words[words.index("6 Work left") :]
+    left = words[words.index("7 Work left") :]
     assert real["plan"].not_cut
     for piece in real["plan"].not_cut:
         for said in (piece.operation, kind_of(piece.feature_id), kind_of(piece.part_id), piece.setup, piece.reason):

@@ -21,23 +21,27 @@ RING = [(1.5, 0.0), (4.0, 0.0), (4.0, 2.0), (3.0, 3.0), (1.5, 3.0), (1.5, 0.0)]
 def test_target_of_a_ring_is_its_top_its_hole_the_skin_and_outside_the_skin():
     part = by_hand.placed(by_hand.turned(RING, n=360), 10.0, 9.0, 0.8)
     setup = by_hand.setup(by_hand.box(20, 18), top=5.0, skin=0.3, parts=(part,))
-    grid = grid_over(setup.billet, 0.05)
+    grid = grid_over(setup.billet, 0.02)
     target = build_target(setup, build_solids(setup, TOLERANCES), grid)
-    rows, cols = np.mgrid[0 : grid.n_rows, 0 : grid.n_cols]
-    rho = np.hypot(grid.x0_mm + cols * 0.05 - 10, grid.y0_mm + rows * 0.05 - 9)
+    rows, cols = np.mgrid[0 : grid.coarse_shape[0], 0 : grid.coarse_shape[1]]
+    x, y = grid.coarse_x0_mm + cols * grid.coarse_mm, grid.coarse_y0_mm + rows * grid.coarse_mm
+    rho = np.hypot(x - 10, y - 9)
     expected = np.where(rho <= 3.0, 3.8, 3.8 - (rho - 3.0))
     expected = np.where((rho < 1.5) | (rho > 4.0), 0.3, expected)
     clear = (np.abs(rho - 1.5) > 0.002) & (np.abs(rho - 4.0) > 0.002)
-    assert np.abs(target.z - expected)[clear].max() < 0.001
+    heights = target.heights(np.column_stack([x.ravel(), y.ravel()])).reshape(x.shape)
+    assert np.abs(heights - expected)[clear].max() < 0.001
     cells = target.parts[0]
-    area = 0.05**2
+    area = grid.coarse_mm**2
     assert cells.solid.sum() * area == pytest.approx(math.pi * (16 - 2.25), rel=0.005)
-    assert cells.hole.sum() * area == pytest.approx(math.pi * 2.25, rel=0.01)
+    assert cells.hole.sum() * area == pytest.approx(math.pi * 2.25, rel=0.02)
     out = rho[cells.rows, cells.cols]
     far = cells.outside_cells > 0
-    assert np.abs(cells.outside_cells[far] * 0.05 - (out[far] - 4.0)).max() < 0.06
-    assert target.part_at(grid, 15.0, 9.0, setup.parts) == "stud-1"
-    assert target.part_at(grid, 19.9, 17.9, setup.parts) == ""
+    assert np.abs(cells.outside_cells[far] * grid.coarse_mm - (out[far] - 4.0)).max() < 0.12
+    assert target.part_at(15.0, 9.0, setup.parts) == "stud-1"
+    assert target.part_at(19.9, 17.9, setup.parts) == ""
+    hole = target.hole & (rho > 1.5)
+    assert hole.any() and rho[hole].max() < 1.7  # a coarse cell wider, so that fine cells at its wall count
 
 
 def test_distance_transform_equals_brute_force():
@@ -67,6 +71,6 @@ def test_neighbouring_triangles_leave_no_gap():
 
     tris = points[Delaunay(points[:, :2]).simplices].reshape(-1, 9)
     top = np.full((61, 61), -np.inf)
-    kernel.raise_to_mesh(top, np.ascontiguousarray(tris), 0.0, 0.0, 0.05)
+    kernel.raise_to_mesh(top, np.ascontiguousarray(tris), np.arange(len(tris)), 0.0, 0.0, 0.05)
     assert (top > -np.inf).all()
     assert top.max() <= points[:, 2].max() + 1e-9 and top.min() >= points[:, 2].min() - 1e-9

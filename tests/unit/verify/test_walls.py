@@ -12,7 +12,7 @@ from pipeline.model.shop import CutterKind
 from pipeline.verify.removal import grid_over
 from pipeline.verify.target import build_target
 from pipeline.verify.tools import tool_table
-from pipeline.verify.walls import build_solids, check_gouges, check_left, fine_pieces, wall_samples
+from pipeline.verify.walls import build_solids, check_left, check_walls, wall_samples
 from tests.unit.verify import by_hand
 from tests.unit.verify.by_hand import TOLERANCES, Motion
 
@@ -30,10 +30,11 @@ TOOLS = tool_table(
 def gouges(motion: Motion, *parts, workers: int = 1):
     setup = by_hand.setup(BILLET, top=5.0, skin=0.3, parts=parts)
     solids = build_solids(setup, TOLERANCES)
-    fine = fine_pieces(motion.moves(), TOOLS, float(solids.tops.max()))
-    return check_gouges(
-        setup, solids=solids, fine=fine, moves=motion.moves(), tools=TOOLS, tolerances=TOLERANCES, workers=workers
-    )
+    done = check_walls(
+        setup, solids=solids, moves=motion.moves(), tools=TOOLS, tolerances=TOLERANCES, samples=np.zeros((0, 3)),
+        workers=workers,
+    )  # fmt: skip
+    return done.faults, done.deepest
 
 
 def square(angle: float = 0.3):
@@ -124,16 +125,12 @@ def test_workers_change_nothing():
 def left(motion: Motion, part):
     setup = by_hand.setup(BILLET, top=5.0, skin=0.3, parts=(part,))
     solids = build_solids(setup, TOLERANCES)
-    grid = grid_over(setup.billet, 0.05)
-    target = build_target(setup, solids, grid)
-    samples, triangle = wall_samples(
-        solids=solids, field=target.z, grid=grid, tolerances=TOLERANCES, excused=()
+    target = build_target(setup, solids, grid_over(setup.billet, 0.05))
+    samples, triangle = wall_samples(solids=solids, heights=target.heights, tolerances=TOLERANCES, excused=())
+    done = check_walls(
+        setup, solids=solids, moves=motion.moves(), tools=TOOLS, tolerances=TOLERANCES, samples=samples, workers=2
     )
-    fine = fine_pieces(motion.moves(), TOOLS, float(solids.tops.max()))
-    return check_left(
-        setup, solids=solids, fine=fine, moves=motion.moves(), tools=TOOLS, samples=samples, triangle=triangle,
-        workers=2,
-    )
+    return check_left(setup, solids=solids, samples=samples, triangle=triangle, gap=done.gaps)
 
 
 @pytest.mark.parametrize(("radius", "z", "bad"), [(5.5, 0.3, False), (5.515, 0.3, False), (5.55, 0.3, True),

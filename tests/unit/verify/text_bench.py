@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import random
 
 from pipeline.model.shop import Crib, Cutter, CutterKind, Dialect, Machine
 from pipeline.verify.reader import read_program
@@ -73,3 +74,23 @@ def own(reading: Reading) -> list[tuple[str, float, float, float]]:
 def codes(reading: Reading) -> list[str]:
     """Codes of the findings, in order."""
     return [finding.code for finding in reading.findings]
+
+
+def emitted(n: int, *, seed: int = 1) -> str:
+    """A program of about `n` moves in the manner of our writer: headings, approaches, lines, arcs, F now and then."""
+    rng = random.Random(seed)
+    out: list[str] = []
+    x = y = 10.0
+    while len(out) < n:
+        out += [f"(handle-left/face-{len(out)}, T1, Z 3.654 to 2.500)", f"G0 X{x:.3f} Y{y:.3f}", "G0 Z5.000",
+                "G64 G1 Z3.654 F60.00"]
+        for i in range(60):
+            if i % 10 == 9:
+                r = round(rng.uniform(1, 5), 4)
+                x = round(x + 2 * r, 4)
+                out.append(f"{rng.choice(('G2', 'G3'))} X{x:.4f} Y{y:.4f} I{r:.4f} J0.0000")
+            else:
+                x, y = round(rng.uniform(0, 90), 3), round(rng.uniform(0, 90), 3)
+                out.append(f"G1 X{x:.3f} Y{y:.3f}" + (f" F{rng.uniform(60, 400):.2f}" if i % 7 == 0 else ""))
+        out.append("G61 G0 Z10.000")
+    return PREAMBLE + "\n".join(out) + "\n" + ENDING

@@ -1,0 +1,147 @@
+"""What the sheet takes from the simulation: the gauge's limit, the worst that each cutter feels, sizes to measure."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.packet.sheet.sources import Sources
+from pipeline.packet.simulated.features import SizeRow, size_rows
+from pipeline.packet.simulated.hold import hold_facts
+from pipeline.packet.simulated.stretches import cutter_loads
+
+if TYPE_CHECKING:
+    from pipeline.packet.sheet.paper import Column, Paper
+
+
+def write_hold(paper: Paper, s: Sources) -> None:
+    """The reading below which the machine is stopped, with boxes for the readings at the bed."""
+    columns: list[Column] = [
+        ("vacuum, with its unit:", 38, "text"),
+        ("reading before start", 36, "write"),
+        ("stop below", 36, "write"),
+        ("", 76, "text"),
+    ]
+    if s.verdict.holding is None:
+        limit = "The limit comes from your pump's manual and your own trials: the hold was not worked out."
+        paper.table(columns, [["read at the bed", "", "", limit]], height_mm=7.5)
+        return
+    hold = hold_facts(s.verdict.holding)
+    where = ", ".join(f"{axis}{s.n.short(v)}" for axis, v in zip("XYZ", hold.result.at_mm, strict=True))
+    at_line = f", line {hold.result.line}" if hold.result.line else ""
+    if hold.lowest:
+        word, under = f"{hold.lowest.kpa} kPa", f"({hold.lowest.inhg} inHg) lowest gauge reading: feed hold below it"
+    else:
+        word, under = "NO READING", "holds as asked for: do not start"
+    spare = f"{abs(hold.spare_kpa):.0f} kPa {'to spare' if hold.spare_kpa >= 0 else 'TOO LITTLE'}"
+    paper.framed(
+        word,
+        under,
+        [
+            ("planned", f"{hold.planned}" + (f", {spare}" if hold.lowest else "")),
+            ("least hold", f"safety factor {hold.factor}, asked for: {hold.result.target:g}"),
+            ("weakest", f"{hold.case}{at_line}"),
+            ("at", where),
+        ],
+        is_good=hold.is_enough,
+    )
+    rule = f"Gauge below {hold.lowest}: feed hold. Do not start below it." if hold.lowest else "Do not start."
+    stop = str(hold.lowest.kpa) + " kPa" if hold.lowest else "at once"
+    paper.table(columns, [["read at the bed", "", stop, paper.strong(rule)]], height_mm=7.5)
+
+
+def write_felt(paper: Paper, s: Sources) -> None:
+    """The worst that each cutter feels, to listen and to look for."""
+    loads = s.verdict.loads
+    if loads is None:
+        return
+    columns: list[Column] = [
+        ("worst for", 15, "text"),
+        ("force, N", 18, "number"),
+        ("power, W", 18, "number"),
+        (f"bends, {s.n.units}", 20, "number"),
+        ("arc, degrees", 20, "number"),
+        ("min in cut", 17, "number"),
+        ("at line", 16, "number"),
+        ("largest force in", 62, "text"),
+    ]
+    rows = [
+        [
+            paper.strong(f"T{one.cutter}"),
+            f"{one.force_n:.0f}",
+            f"{one.power_w:.0f}",
+            s.n.exact(one.deflection_mm),
+            f"{one.engaged_deg:.0f}",
+            f"{one.cutting_s / 60:.1f}",
+            str(one.line),
+            one.where,
+        ]
+        for one in cutter_loads(loads)
+    ]
+    if rows:
+        paper.table(columns, rows)
+        spread = f"{100 * loads.uncertainty:.0f} %"
+        paper.text(f"Simulated, for worn cutters; forces within {spread}. Arc: of the cutter in stock.", size=7.4)
+
+
+def write_sizes(paper: Paper, s: Sources) -> None:
+    """Sizes as simulated, with boxes for those that are measured at the machine."""
+    rows = size_rows(s.verdict.features, {spot.part_id: spot.part.family for spot in s.setup.parts})
+    paper.heading("6  Sizes to measure", f"simulated with nominal cutters; {s.n.units}")
+    if not rows:
+        paper.text("Not worked out: measure by the drawings of the parts in packet.html.")
+        return
+    columns: list[Column] = [
+        ("feature", 31, "text"),
+        ("size", 21, "text"),
+        ("parts", 37, "text"),
+        ("nominal", 18, "number"),
+        ("limits", 29, "number"),
+        ("simulated", 29, "number"),
+        ("measured", 21, "write"),
+    ]
+    cells: list[list[str]] = []
+    groups: list[int] = []
+    kind = None
+    for row in (row for row in rows if row.least is not None):
+        if row.kind != kind:
+            kind = row.kind
+            groups.append(len(cells))
+            cells.append([kind, "", "", "", "", "", ""])
+        found = _span(s, row, row.least, row.most)
+        if not row.is_within:
+            found = paper.strong(f"OUT {found}")
+        named = [row.feature, row.quantity, _parts(row), _size(s, row, row.nominal), _limits(s, row)]
+        cells.append([*named, found, ""])
+    if cells:
+        paper.table(columns, cells, strong=groups, height_mm=5.4)
+    unmeasured = [row for row in rows if row.least is None]
+    if unmeasured:
+        reasons: dict[str, list[str]] = {}
+        for row in unmeasured:
+            reasons.setdefault(row.why, []).append(f"{row.feature} {row.quantity} ({_parts(row)})")
+        said = "; ".join(f"{why}: {', '.join(which)}" for why, which in reasons.items())
+        paper.text(paper.strong("Not measured in simulation. "), f"{said[:1].upper()}{said[1:]}.", size=7.4)
+
+
+def _parts(row: SizeRow) -> str:
+    return row.parts.replace("; ", ", ")
+
+
+def _size(s: Sources, row: SizeRow, value: float) -> str:
+    return s.n.exact(value) if row.unit == "mm" else f"{value:g}"
+
+
+def _span(s: Sources, row: SizeRow, low: float | None, high: float | None) -> str:
+    ends = [_size(s, row, value) for value in (low, high) if value is not None]
+    return " to ".join(dict.fromkeys(ends))
+
+
+def _limits(s: Sources, row: SizeRow) -> str:
+    """Both limits, or one with its side."""
+    if row.low is None and row.high is None:
+        return ""
+    if row.low is None:
+        return f"at most {_size(s, row, row.high or 0.0)}"
+    if row.high is None:
+        return f"at least {_size(s, row, row.low)}"
+    return _span(s, row, row.low, row.high)

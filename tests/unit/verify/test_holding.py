@@ -1,0 +1,411 @@
+"""The hold in time: worked examples, states by hand, second methods, and what must never go the wrong way."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from pipeline.model.shop import Block, Hold
+from pipeline.verify.holding import SEVERED, TIED, WHOLE, Pushes, SkinStrength, judge_holding
+from pipeline.verify.lever import NO_STOPS, edges_of, stop_cone
+from pipeline.verify.ties import NEVER, find_ties
+from pipeline.verify.vacuum import leak_l_min
+from tests.reference import holding as reference
+from tests.unit.verify.by_hand import Motion, box
+from tests.unit.verify.test_ties import A, B, Plate
+
+ALLOY = SkinStrength(of="Ti-6Al-4V", shear_n_mm2=550.0, bending_n_mm2=900.0)
+HOLD = Hold(vacuum_kpa=75.0, altitude_m=0.0, friction=0.2, pump_flow_l_min=0.0, safety_rough=3.0, safety_finish=2.0,
+            safety_tilt=2.0)  # fmt: skip
+
+
+def judged(plate: Plate, at: list[tuple[float, float]], *parts, gasket=None, hold=HOLD, strength=ALLOY, blocks=None,
+           contacts=None, z=1.0, radius=1.0, drill=(), **forces):  # fmt: skip
+    """Each place of `at` is a move there: the result, the safety factors and the faults. Forces are of all moves, or
+    lists of one each; `drill` are moves that go through the plate."""
+    motion = Motion(*at[0], z)
+    for k, (x, y) in enumerate(at):
+        motion.line(x, y, -0.5 if k in drill else z)
+    moves = motion.moves()
+    setup = plate.setup(*parts)
+    seating = setup.seating if contacts is None else dataclasses.replace(setup.seating, contacts=np.array(contacts))
+    setup = dataclasses.replace(
+        setup, gasket=box(plate.width, plate.height) if gasket is None else gasket, hold=hold, seating=seating,
+        blocks=blocks or (),
+    )  # fmt: skip
+    n = len(at)
+    given = {"peak_n": 10.0, "force_x_n": 0.0, "force_y_n": 0.0, "turn_rad": math.pi, "lift_n": 0.0, "height_mm": 0.0,
+             "radius_mm": radius, **forces}  # fmt: skip
+    arrays = {name: np.broadcast_to(np.asarray(value, dtype=np.float64), n).copy() for name, value in given.items()
+              if name != "is_rough"}  # fmt: skip
+    rough = np.broadcast_to(np.asarray(forces.get("is_rough", True)), n).copy()
+    return judge_holding(setup, moves=moves, seconds=np.full(n, 2.0), pushes=Pushes(**arrays, is_rough=rough),
+                         pieces=find_ties(plate.times(), setup), times=plate.times(), strength=strength)  # fmt: skip
+
+
+def codes(faults) -> list[str]:
+    return [fault.code for fault in faults]
+
+
+# --- worked examples -------------------------------------------------------------------------------------------------
+
+
+def test_the_worked_example_of_sliding():
+    """20 in2 at 22 inHg: 961.3 N; 60 N sideways and 40 N up at friction 0.2: 3.071."""
+    plate = Plate(254.0, 50.8, 1.27)
+    hold = dataclasses.replace(HOLD, vacuum_kpa=22 * 3.386389)
+    result, safety, faults = judged(plate, [(127, 25.4)], hold=hold, peak_n=60, lift_n=40)
+    assert safety[0] == pytest.approx(reference.EXAMPLE_SAFETY, rel=1e-7)
+    assert safety[0] * 60 / 0.2 + 40 == pytest.approx(reference.EXAMPLE_NORMAL_N, rel=1e-6)
+    assert (result.least, result.target, result.case, result.line) == (safety[0], 3.0, WHOLE, 1) and faults == []
+
+
+def test_the_worked_example_of_tilting():
+    """200 N with a lever of 10 mm against 60 N at 4 mm: 8.333."""
+    plate = Plate(100.0, 20.0)
+    hold = dataclasses.replace(HOLD, vacuum_kpa=100.0, safety_tilt=20.0, safety_rough=1.0, friction=1.0)
+    result, _, faults = judged(plate, [(50, 10)], hold=hold, peak_n=60, height_mm=4)
+    assert result.least == pytest.approx(reference.TILT_SAFETY, rel=1e-8)
+    assert codes(faults) == ["V680"] and "tipping" in faults[0].found and "8.33" in faults[0].found
+
+
+def test_linear_in_area():
+    factors = [judged(Plate(100.0, 20.0 * k), [(50, 10)])[1][0] for k in (1, 2, 3)]
+    assert factors[1] == pytest.approx(2 * factors[0]) and factors[2] == pytest.approx(3 * factors[0])
+
+
+def test_the_gasket_takes_half_its_width():
+    """A cord of 2 mm along 2 mm inside a plate of 40 x 20: sealed are 34 x 14."""
+    plate = Plate(40, 20)
+    gasket = box(36, 16, 2, 2)
+    motion = Motion(20, 10, 1).line(21, 10)
+    setup = dataclasses.replace(plate.setup(), gasket=gasket, gasket_width_mm=2.0, hold=HOLD)
+    pushes = Pushes(force_x_n=np.zeros(1), force_y_n=np.zeros(1), peak_n=np.ones(1), turn_rad=np.ones(1),
+                    lift_n=np.zeros(1), height_mm=np.zeros(1), radius_mm=np.ones(1), is_rough=np.ones(1, bool))  # fmt: skip
+    _, safety, _ = judge_holding(setup, moves=motion.moves(), seconds=np.ones(1), pushes=pushes, pieces=(),
+                                 times=plate.times())  # fmt: skip
+    assert safety[0] == pytest.approx(0.2 * 0.075 * 34 * 14)
+
+
+# --- states by hand --------------------------------------------------------------------------------------------------
+
+
+def test_two_squares_state_by_state():
+    """Plate 40 x 20, gasket round 36 x 16 of it, 75 kPa, friction 0.2; square `a` cut to the skin, `b` cut through with
+    a pump that keeps up. By hand: 43.2 N hold the whole plate; its kerfs of 96 mm2 cost `b`'s vacuum, side by side."""
+    plate = Plate(40, 20).ring(*A[1:], 2.0, 1).ring(*B[1:], 2.0, 6, through=True)
+    hold = dataclasses.replace(HOLD, pump_flow_l_min=5000.0, safety_tilt=1.0)
+    at = [(20, 10), (10, 4), (16, 10), (10, 16), (4, 10), (16, 10), (30, 4), (36, 10), (30, 16), (24, 10), (24, 10),
+          (20, 10)]  # fmt: skip
+    peak = np.array([2, 4, 4, 4, 4, 4, 3, 3, 3, 3, 1, 2.0])
+    result, safety, faults = judged(plate, at, A, B, gasket=box(36, 16, 2, 2), hold=hold, peak_n=peak, radius=1.5)
+    whole = 0.075 * np.array([576.0] * 6 + [576 - 28, 576 - 28 - 24, 576 - 52 - 24, 576 - 96, 576 - 96, 576 - 96])
+    by_hand = 0.2 * whole / peak
+    by_hand[9:11] = 0.2 * 0.075 * 100 / peak[9:11]  # b stands on its own 100 mm2: 7.5 N
+    assert safety == pytest.approx(by_hand)
+    assert result.least == pytest.approx(min(by_hand)) == pytest.approx(0.5)
+    assert (result.case, result.what, result.line) == (SEVERED, "b", 10)
+    freed = {f.what: (f.tied_line, f.tied_s, f.severed_line, f.severed_s) for f in result.freed}
+    assert freed == {"a": (5, 10.0, 0, 0.0), "b": (10, 20.0, 10, 20.0)}
+    assert codes(faults).count("V682") == 1 and codes(faults).count("V681") == 1
+    assert next(f for f in faults if f.code == "V681").severity == "warning"
+
+
+def test_a_tied_part_stands_on_its_skin():
+    """Square of 10 x 10 tied by 0.25 of skin all round, cut beside at 4 mm with 100 N, no vacuum to speak of: in plane
+    40 mm x 137.5 N/mm; it tips over an edge, two folds of 10 mm at 14.06 N mm/mm and 0.0075 x 100 N at 5 mm."""
+    plate = Plate(40, 20).ring(*A[1:], 2.0, 0)
+    setup = dataclasses.replace(plate.setup(A), z=dataclasses.replace(plate.setup(A).z, skin_mm=0.25))
+    moves = Motion(16, 10, 1).line(16, 10).line(16, 10).line(16, 10).line(16, 10).line(16, 11).moves()
+    zeros, n = np.zeros(5), 5
+    pushes = Pushes(force_x_n=zeros, force_y_n=zeros, peak_n=np.array([0, 0, 0, 0, 100.0]), turn_rad=zeros + 3,
+                    lift_n=zeros, height_mm=zeros + 4, radius_mm=zeros + 1.5, is_rough=np.zeros(n, bool))  # fmt: skip
+    hold = dataclasses.replace(HOLD, vacuum_kpa=7.5, safety_tilt=20.0, safety_finish=1.0)
+    pieces = find_ties(plate.times(), setup)
+    for height, expected in ((4.0, (2 * 10 * reference.SKIN_MOMENT_N + 0.75 * 5) / 400), (0.0, None)):
+        changed = dataclasses.replace(pushes, height_mm=zeros + height)
+        result, safety, _ = judge_holding(
+            dataclasses.replace(setup, hold=hold, gasket=box(12, 12, 4, 4)), moves=moves, seconds=np.ones(n),
+            pushes=changed, pieces=pieces, times=plate.times(), strength=ALLOY,
+        )  # fmt: skip
+        if expected is not None:
+            assert (result.case, result.what) == (TIED, "a")
+            assert result.least == pytest.approx(expected, rel=1e-9)
+        else:  # the plate itself slides long before 40 mm of skin shears
+            assert (result.case, safety[4]) == (WHOLE, pytest.approx(0.2 * 0.0075 * 144 / 100))
+    no_plate = dataclasses.replace(setup, hold=dataclasses.replace(hold, friction=1.0), blocks=ALL_ROUND,
+                                   seating=dataclasses.replace(setup.seating, contacts=np.array(CONTACTS)))  # fmt: skip
+    result, safety, _ = judge_holding(no_plate, moves=moves, seconds=np.ones(n), pieces=pieces, times=plate.times(),
+                                      pushes=dataclasses.replace(pushes, height_mm=zeros), strength=ALLOY)  # fmt: skip
+    assert (result.case, result.what) == (TIED, "a")
+    assert safety[4] == pytest.approx((40 * reference.SKIN_SHEAR_N_MM + 0.75) / 100)
+
+
+def test_only_a_cutter_that_reaches_a_piece_pushes_it():
+    plate = Plate(40, 20).ring(*A[1:], 2.0, 0, through=True)
+    hold = dataclasses.replace(HOLD, pump_flow_l_min=5000.0)
+    at = [(20, 10)] * 4 + [(16.4, 10), (17.9, 10), (20, 4)]
+    peak = [0, 0, 0, 0, 1, 1, 1.0]
+    _, safety, faults = judged(plate, at, A, hold=hold, peak_n=peak, radius=1.5)
+    assert safety[4] == pytest.approx(0.2 * 7.5) and safety[5] > 5 and safety[6] > 5
+    assert "1 more moves" in next(f for f in faults if f.code == "V682").found
+
+
+def test_an_arc_that_passes_a_piece_on_its_way():
+    plate = Plate(40, 20).ring(*A[1:], 2.0, 0, through=True)
+    setup = dataclasses.replace(plate.setup(A), hold=dataclasses.replace(HOLD, pump_flow_l_min=5000.0))
+    motion = Motion(2, 10, 1).line(2, 10).line(2, 10).line(2, 10).line(2, 10).arc(18, 10, 10, 10, clockwise=True)
+    motion.arc(26, 10, 22, 10)
+    ones = np.ones(6)
+    pushes = Pushes(force_x_n=ones, force_y_n=ones, peak_n=np.array([0, 0, 0, 0, 1, 1.0]), turn_rad=ones, lift_n=0 * ones,
+                    height_mm=0 * ones, radius_mm=ones * 3.5, is_rough=ones > 0)  # fmt: skip
+    _, safety, _ = judge_holding(setup, moves=motion.moves(), seconds=ones, pushes=pushes, times=plate.times(),
+                                 pieces=find_ties(plate.times(), setup))  # fmt: skip
+    assert safety[4] == pytest.approx(0.2 * 7.5 / 2**0.5) and safety[5] == pytest.approx(0.2 * 7.5 / 2**0.5)
+
+
+# --- holes and the pump ----------------------------------------------------------------------------------------------
+
+
+def test_the_leak_of_a_hole():
+    """Choked: 11.9 l/min for a square millimetre, whatever the vacuum; steady across the change; slow for little."""
+    assert leak_l_min(1.0, 75, 101.325) == pytest.approx(reference.CHOKED_L_MIN_MM2, rel=1e-3)
+    assert leak_l_min(1.0, 75, 101.325) == leak_l_min(1.0, 95, 101.325)
+    critical = 101.325 * (1 - 0.528282)
+    assert leak_l_min(1.0, critical - 1e-4, 101.325) == pytest.approx(leak_l_min(1.0, critical + 1e-4, 101.325))
+    rho = 101325 / (287.05 * 293.15)  # Bernoulli at 1 kPa: sqrt(2 dp / rho)
+    assert leak_l_min(1.0, 1, 101.325) == pytest.approx(1e-6 * math.sqrt(2 * 1000 / rho) * 60000, rel=0.02)
+    flows = [leak_l_min(2.0, v, 101.325) for v in range(101)]
+    assert flows == sorted(flows) and flows[0] == 0.0
+
+
+def test_a_hole_through_inside_the_gasket_loses_the_vacuum():
+    plate = Plate(40, 20)
+    at = [(10, 10), (20, 10), (30, 10)]
+    result, safety, faults = judged(plate, at, drill=(1,), radius=1.0, peak_n=[5, 5, 5])
+    assert safety[0] == pytest.approx(0.2 * 60 / 5) and list(safety[1:]) == [0.0, 0.0]
+    assert (result.least, result.line, result.gauge_least_kpa) == (0.0, 2, math.inf)
+    (fault,) = (f for f in faults if f.code == "V681")
+    assert (fault.line, fault.severity) == (2, "error") and "37 l/min" in fault.found  # 3.14 mm2 x 11.9
+    assert [f.line for f in faults if f.code == "V680"] == [1]  # what follows from the hole is not said again
+
+
+@pytest.mark.parametrize(("flow", "is_lost"), [(0.0, True), (37.0, True), (38.0, False), (400.0, False)])
+def test_a_pump_may_cover_a_leak(flow: float, is_lost: bool):
+    hold = dataclasses.replace(HOLD, pump_flow_l_min=flow)
+    _, safety, faults = judged(Plate(40, 20), [(10, 10), (20, 10), (30, 10)], drill=(1,), hold=hold, peak_n=1.0)
+    assert (safety[2] == 0.0) is is_lost
+    assert [f.severity for f in faults if f.code == "V681"] == ["error" if is_lost else "warning"]
+    if not is_lost:
+        assert safety[2] == pytest.approx(0.2 * 0.075 * (800 - math.pi))
+
+
+def test_pecks_in_one_place_are_one_hole():
+    hold = dataclasses.replace(HOLD, pump_flow_l_min=38.0)
+    _, safety, _ = judged(Plate(40, 20), [(20, 10)] * 5, drill=(0, 2, 3), hold=hold, peak_n=1.0)
+    assert (safety > 0).all()
+
+
+def test_a_hole_outside_the_gasket_costs_nothing():
+    _, safety, faults = judged(Plate(40, 20), [(1, 10), (20, 10)], drill=(0,), gasket=box(36, 16, 2, 2), peak_n=1.0)
+    assert (safety > 0).all() and codes(faults) == []
+
+
+def test_a_slot_through_in_cells_loses_it_when_the_first_cell_opens():
+    plate = Plate(40, 20).cut(10, 10, 12, 11, 2, through=True)
+    _, safety, faults = judged(plate, [(20, 10)] * 4, peak_n=1.0)
+    assert list(safety > 0) == [True, True, False, False] and "V681" in codes(faults)
+
+
+# --- stops -----------------------------------------------------------------------------------------------------------
+
+CONTACTS = [[10.0, 0.0], [30.0, 0.0], [0.0, 10.0]]
+
+
+def stops(*centres):
+    return tuple(Block(name=f"s{k}", kind="stop", outline=box(4, 4, x - 2, y - 2), height_mm=4) for k, (x, y) in
+                 enumerate(centres))  # fmt: skip
+
+
+CORNER = stops((10, -2), (30, -2), (-2, 10))
+ALL_ROUND = stops((8, -1), (32, -1), (0, 12))  # towards: down left, down right, up
+
+
+def test_a_push_straight_at_the_stops_is_theirs():
+    """Two stops below, one at the left. Towards the left and down: held; towards the right: friction alone; to the
+    left and up at 30 degrees: half of it is friction's."""
+    toward = {"down": (0, -10), "left": (-10, 0), "corner": (-7, -7), "right": (10, 0),
+              "slant": (-10 * math.cos(math.pi / 6), 10 * math.sin(math.pi / 6))}  # fmt: skip
+    found = {}
+    for name, (fx, fy) in toward.items():
+        _, safety, _ = judged(Plate(40, 20), [(20, 10)], blocks=CORNER, contacts=CONTACTS, force_x_n=fx, force_y_n=fy,
+                              turn_rad=0.0)  # fmt: skip
+        found[name] = float(safety[0])
+    assert found["down"] == found["left"] == found["corner"] == math.inf
+    assert found["right"] == pytest.approx(0.2 * 60 / 10) and found["slant"] == pytest.approx(0.2 * 60 / 5)
+
+
+def test_a_push_that_turns_is_taken_at_its_worst():
+    def factor(turn):
+        return judged(Plate(40, 20), [(20, 10)], blocks=CORNER, contacts=CONTACTS, force_x_n=-7, force_y_n=-7,
+                      turn_rad=turn)[1][0]  # fmt: skip
+
+    assert factor(math.pi / 4) == math.inf
+    assert factor(math.pi / 4 + math.pi / 6) == pytest.approx(2 * 0.2 * 60 / 10)  # sin 30 of it
+    assert factor(math.pi) == factor(3 * math.pi / 4) == pytest.approx(0.2 * 60 / 10)
+
+
+def test_without_a_mean_direction_every_direction_counts():
+    _, safety, _ = judged(Plate(40, 20), [(20, 10)], blocks=CORNER, contacts=CONTACTS, turn_rad=0.0)
+    assert safety[0] == pytest.approx(0.2 * 60 / 10)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_stops_against_every_choice_of_stop_forces(seed: int):
+    rng = np.random.default_rng(seed)
+    plate = Plate(40, 20)
+    turns = rng.uniform(0, 2 * math.pi, 3) if seed % 2 else rng.uniform(0, 2.5, 3)
+    unit = np.column_stack([np.cos(turns), np.sin(turns)])
+    contacts = rng.uniform(5, 15, (3, 2))
+    setup = dataclasses.replace(plate.setup(), blocks=stops(*(contacts + 4 * unit)),
+                                seating=dataclasses.replace(plate.setup().seating, contacts=contacts))  # fmt: skip
+    cone = stop_cone(setup)
+    for _ in range(12):
+        angle, turn = rng.uniform(-math.pi, math.pi), rng.uniform(0, 1.8)
+        found = cone.left_over(np.array([angle]), np.array([turn]))[0]
+        wanted = reference.left_for_friction(1.0, angle, turn, [tuple(u) for u in unit])
+        assert found == pytest.approx(wanted, abs=2e-3)
+
+
+def test_no_stops_take_nothing():
+    assert stop_cone(Plate(40, 20).setup()) == NO_STOPS
+    assert NO_STOPS.left_over(np.array([0.0, 2.0]), np.array([0.0, 1.0])) == pytest.approx([1, 1])
+
+
+# --- tipping by a second method --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_tipping_against_the_centre_of_pressure(seed: int):
+    rng = np.random.default_rng(seed)
+    turn = np.sort(rng.uniform(0, 2 * math.pi, 9))
+    gasket = np.column_stack([30 + 25 * np.cos(turn), 30 + rng.uniform(12, 25) * np.sin(turn)])
+    plate = Plate(60, 60)
+    lift, height, at = rng.uniform(0, 8), rng.uniform(2, 9), rng.uniform(25, 35, 2)
+    hold = dataclasses.replace(HOLD, safety_tilt=20.0, safety_rough=1.0, safety_finish=1.0, friction=1.0)
+    at = np.asarray([30.0, 30.0]) + (at - 30) * 0.5
+    result, _, _ = judged(plate, [tuple(at)], gasket=gasket, hold=hold, peak_n=20.0, lift_n=lift, height_mm=height)
+    import shapely
+
+    area = shapely.Polygon(gasket)
+    xy = 0.25 + 0.5 * np.array([(c, r) for r in range(120) for c in range(120)])
+    sealed = xy[shapely.contains_xy(area, xy[:, 0], xy[:, 1])]
+    expected = reference.tip_factor(gasket, sealed.mean(axis=0), 0.075 * len(sealed) * 0.25, 20.0, height, lift, at)
+    assert result.least == pytest.approx(expected, rel=3e-3)
+
+
+def test_the_hull_of_a_rectangle_with_points_in_line():
+    edges = edges_of(np.array([[0, 0], [5, 0], [10, 0], [10, 4], [5, 4], [0, 4], [3, 2]], dtype=float),
+                     np.array([5.0, 2.0]), 0.5)  # fmt: skip
+    assert len(edges.lever_mm) == 4
+    assert sorted(edges.lever_mm) == pytest.approx([1.5, 1.5, 4.5, 4.5])
+    assert sorted(edges.along_mm) == pytest.approx([3, 3, 9, 9])
+
+
+# --- the lowest reading ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_the_lowest_reading_is_where_the_first_target_fails(seed: int):
+    """Judged anew just above it everything holds, just below it does not."""
+    rng = np.random.default_rng(seed)
+    plate = Plate(40, 20).ring(*A[1:], 2.0, 1).ring(*B[1:], 2.0, 5)
+    n = 40
+    at = [(float(x), float(y)) for x, y in rng.uniform([0, 0], [40, 20], (n, 2))]
+    given = dict(peak_n=rng.uniform(0.2, 1.5, n), lift_n=rng.uniform(0, 1.0, n), height_mm=rng.uniform(0, 5, n),
+                 is_rough=rng.random(n) < 0.5, radius=1.5)  # fmt: skip
+    weak = SkinStrength(of="a test", shear_n_mm2=0.01, bending_n_mm2=0.5)
+
+    def at_reading(kpa):
+        return judged(plate, at, A, B, hold=dataclasses.replace(HOLD, vacuum_kpa=kpa), strength=weak, **given)
+
+    least = at_reading(90.0)[0].gauge_least_kpa
+    assert 5 < least < 101
+    assert "V680" not in codes(at_reading(least * 1.0001)[2]) and "V680" in codes(at_reading(least * 0.9999)[2])
+    assert at_reading(40.0)[0].gauge_least_kpa == pytest.approx(least)
+
+
+def test_a_reading_over_the_airs_pressure_is_none():
+    result, _, faults = judged(Plate(40, 20), [(20, 10)], peak_n=10.0)
+    assert result.gauge_least_kpa == math.inf and "188 kPa" in faults[0].hint  # 3 x 10 / 0.2 / 800 mm2
+
+
+def test_nothing_is_cut():
+    result, safety, faults = judged(Plate(40, 20), [(20, 10)], peak_n=0.0)
+    assert result.least == math.inf and list(safety) == [math.inf] and faults == []
+    assert result.gauge_least_kpa == 0.0 and result.gauge_planned_kpa == 75.0
+
+
+def test_a_hold_that_is_not_known():
+    plate = Plate(40, 20)
+    result, safety, faults = judged(plate, [(20, 10)], hold=None)
+    assert result is None and list(safety) == [math.inf]
+    assert [(f.code, f.severity) for f in faults] == [("V683", "warning")]
+
+
+def test_finishing_asks_for_less():
+    weak = [judged(Plate(40, 20), [(20, 10)], peak_n=5.0, is_rough=rough)[2] for rough in (True, False)]
+    assert codes(weak[0]) == ["V680"] and weak[1] == []  # 2.4, wanted 3 and 2
+    fault = weak[0][0]
+    assert "safety 2.40 against sliding: 12 N hold, 5 N push" in fault.found and fault.wanted == "at least 3"
+    assert "15 N more press" in fault.hint  # 3 x 5 / 0.2 less 60
+
+
+# --- the right way round ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_nothing_goes_the_wrong_way(seed: int):
+    """Less vacuum, a smaller gasket, less friction, a stronger push, a higher cut, more lift: never a higher factor."""
+    rng = np.random.default_rng(seed)
+    plate = Plate(40, 20).ring(*A[1:], 2.0, 3).ring(*B[1:], 2.0, 7, through=bool(seed % 3 == 0))
+    n = 60
+    at = [(float(x), float(y)) for x, y in rng.uniform([0, 0], [40, 20], (n, 2))]
+    given = dict(peak_n=rng.uniform(0, 30, n), lift_n=rng.uniform(0, 5, n), height_mm=rng.uniform(0, 5, n),
+                 is_rough=rng.random(n) < 0.5, force_x_n=rng.normal(0, 9, n), force_y_n=rng.normal(0, 9, n),
+                 turn_rad=rng.uniform(0, 2, n), radius=1.5)  # fmt: skip
+    hold = dataclasses.replace(HOLD, pump_flow_l_min=float(rng.choice([0.0, 600.0, 9000.0])))
+
+    def factors(*, inset=1.0, hold=hold, **changes):
+        gasket = box(40 - 2 * inset, 20 - 2 * inset, inset, inset)
+        return judged(plate, at, A, B, gasket=gasket, hold=hold, blocks=CORNER, contacts=CONTACTS,
+                      **{**given, **changes})[1]  # fmt: skip
+
+    usual = factors()
+    worse = [
+        factors(hold=dataclasses.replace(hold, vacuum_kpa=60.0)),
+        factors(hold=dataclasses.replace(hold, friction=0.15)),
+        factors(peak_n=given["peak_n"] * 1.2),
+        factors(height_mm=given["height_mm"] + 1),
+        factors(lift_n=given["lift_n"] * 1.5),
+        factors(turn_rad=given["turn_rad"] + 0.3),
+        factors(hold=dataclasses.replace(hold, pump_flow_l_min=hold.pump_flow_l_min / 2)),
+    ]
+    if seed % 3:  # a smaller gasket also leaves holes outside, which then cost nothing
+        worse.append(factors(inset=2.0))
+    for factor in worse:
+        assert (factor <= usual * (1 + 1e-12)).all()
+    assert any((factor < usual).any() for factor in worse)
+
+
+def test_the_same_twice():
+    plate = Plate(40, 20).ring(*A[1:], 2.0, 1)
+    first, second = (judged(plate, [(16, 10)] * 9, A, peak_n=20.0, height_mm=3.0) for _ in range(2))
+    assert first[0] == second[0] and np.array_equal(first[1], second[1]) and first[2] == second[2]
+
+
+def test_never_is_after_every_move():
+    assert np.iinfo(np.int32).max == NEVER
