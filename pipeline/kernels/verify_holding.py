@@ -9,16 +9,15 @@ _TINY = 1e-9  # N or N mm: a smaller push or moment is none
 
 
 @njit(cache=True, nogil=True)
-def passes(which, kind, start, end, centre, mask_of, masks, box, x0, y0, cell):
+def passes(which, kind, start, end, centre, mask_of, masks, x0, y0, cell):
     """(len(which),) of bool: the cutter's axis passes over a cell of its mask on that move.
 
-    `masks` (k, rows, cols) of bool, `mask_of` (n moves,) names the mask of each move's cutter; `box` (first row, last
-    row, first col, last col) is about all that is set in them. Moves are lines (kind 0, 1), arcs clockwise (2) or
-    counter-clockwise (3); plan view, looked at twice in a cell.
+    `masks` (k, rows, cols) of bool, `mask_of` (n moves,) names the mask of each move's cutter. Moves are lines (kind 0,
+    1), arcs clockwise (2) or counter-clockwise (3); plan view, looked at twice in a cell.
     """
     out = np.zeros(len(which), dtype=np.bool_)
-    low_y, high_y = y0 + (box[0] - 1) * cell, y0 + (box[1] + 1) * cell
-    low_x, high_x = x0 + (box[2] - 1) * cell, x0 + (box[3] + 1) * cell
+    n_rows, n_cols = masks.shape[1:]
+    low_y, high_y, low_x, high_x = y0 - cell, y0 + n_rows * cell, x0 - cell, x0 + n_cols * cell
     for k in range(len(which)):
         i = which[k]
         sx, sy, ex, ey = start[i, 0], start[i, 1], end[i, 0], end[i, 1]
@@ -50,20 +49,21 @@ def passes(which, kind, start, end, centre, mask_of, masks, box, x0, y0, cell):
             else:
                 x, y = sx + t * (ex - sx), sy + t * (ey - sy)
             row, col = math.floor((y - y0) / cell + 0.5), math.floor((x - x0) / cell + 0.5)
-            if box[0] <= row <= box[1] and box[2] <= col <= box[3] and masks[mask_of[i], row, col]:
+            if 0 <= row < n_rows and 0 <= col < n_cols and masks[mask_of[i], row, col]:
                 out[k] = True
                 break
     return out
 
 
 @njit(cache=True, nogil=True)
-def tips(upset, lift, which, start, end, pull, fold, per_kpa, inward, offset, lever, along, across, target):
+def tips(upset, lift, which, start, end, pull, per_kpa, skin, left, inward, offset, lever, across, target):
     """For each move the edge over which the body tips first: moment that holds, moment that pushes (N mm), and the
     vacuum (kPa) at which every edge holds `target` times the push.
 
-    Beside `which` (m,): `upset` plan force x height, `lift`, `pull` of the vacuum (N), `fold` plastic moment per mm,
-    `per_kpa` pull for each kPa. Edges (e,): `inward` normals, `offset`, `lever` of the pull, lengths `along`, `across`.
-    An arm of the lift is the greatest of both ends of the move, from 0 to `across`.
+    Beside `which` (m,): `upset` plan force x height, `lift`, `pull` of the vacuum (N), `per_kpa` pull for each kPa,
+    `left` of the skin (0 to 1). Edges (e,): `inward` normals, `offset`, `lever` of the pull, width `across`, `skin` the
+    moment (N mm) that all of the skin bears. An arm of the lift is the greatest of both ends of the move, from 0 to
+    `across`.
     """
     m = len(which)
     holds, moments, least = np.full(m, np.inf), np.zeros(m), np.zeros(m)
@@ -80,12 +80,11 @@ def tips(upset, lift, which, start, end, pull, fold, per_kpa, inward, offset, le
                 moment += lift[k] * min(max(arm - offset[e], 0.0), across[e])
             if moment <= _TINY:
                 continue
-            folded = fold[k] * 2.0 * along[e]
-            against = pull[k] * lever[e] + folded
+            against = pull[k] * lever[e] + skin[e] * left[k]
             if against / moment < factor:
                 factor = against / moment
                 holds[k], moments[k] = against, moment
-            lacking = target * moment - folded
+            lacking = target * moment - skin[e] * left[k]
             if lacking > 0.0:
                 need = per_kpa[k] * lever[e]
                 least[k] = max(least[k], lacking / need if need > 0.0 else np.inf)

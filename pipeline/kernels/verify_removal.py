@@ -16,6 +16,8 @@ flat f = 0, the end of the window; cone f = c (rho - tip), |s - u| = |m| |w| / s
 f = R - sqrt(R^2 - rho^2), |s - u| = |m| sqrt(R^2 - w^2) / sqrt(1 + m^2); m is the slope dz/ds. All are convex in s,
 so clamping to the window is right. A flat end mill with a corner radius takes f = 0 to R - q and a ball of q beyond.
 
+Heights in the field are int32 in units of 1 / UNITS mm, about a nanometre, rounded down.
+
 Where a piece begins where the one before it ended, the start disc is cut already: only what is new is visited.
 
 Cost: about 1 ns for each cell newly under a piece. Limits: no undercutting cutters. Square roots are the
@@ -32,6 +34,7 @@ from numba import njit
 FLAT, CONE, BALL, ROUNDED = 0, 1, 2, 3
 N_STAGES = 3  # neck, shank, holder
 NEVER = 2**31 - 1
+UNITS = 1 << 20  # heights of the field are whole numbers of this part of a mm: sums of them do not depend on an order
 N_HALVINGS = 40  # of a piece, for the lowest place of a rounded cutter
 MOST_HALVINGS = 16  # of an arc; only one far larger than any machine needs more
 
@@ -368,14 +371,14 @@ def swept_height(px, py, x0, y0, z0, x1, y1, z1, shape, r, tip, c):
 
 
 @njit(cache=True, nogil=True)
-def fill_tile(z, outline, x0, y0, cell, high):
-    """Set z to `high` where the cell centre lies in the polygon (n, 2), to 0 elsewhere. In place."""
+def fill_tile(z, outline, x0, y0, cell, high_mm):
+    """Set z to `high_mm` where the cell centre lies in the polygon (n, 2), to 0 elsewhere. In place."""
     n_rows, n_cols = z.shape
     n = len(outline)
+    high = np.int32(high_mm * UNITS)
     cross = np.empty(n, np.float64)
     for i in range(n_rows):
-        for j in range(n_cols):
-            z[i, j] = 0.0
+        z[i, :] = np.int32(0)
         y = y0 + i * cell
         k = 0
         for a in range(n):
@@ -413,10 +416,11 @@ def _stages(z, x0, y0, cell, ax, ay, az, bx, by, bz, shrink, stage_z, stage_r, t
             j0 = max(0, math.ceil((lo - x0) / cell))
             j1 = min(n_cols - 1, math.floor((hi - x0) / cell))
             for j in range(j0, j1 + 1):
-                if np.float64(z[i, j]) <= zs:
+                h = z[i, j] / UNITS
+                if h <= zs:
                     continue
                 under = swept_height(x0 + j * cell, y, ax, ay, az, bx, by, bz, FLAT, r, 0.0, 0.0)
-                over = np.float64(z[i, j]) - (under + stage_z[stage])
+                over = h - (under + stage_z[stage])
                 if over > worst:
                     worst = over
                     where = (i * n_cols + j) * N_STAGES + stage
@@ -440,7 +444,7 @@ def _probe(z, x0, y0, cell, ax, ay, bx, by, bz, ring, lift, noise, dirs):
         i, j = math.floor(fy + step * uy), math.floor(fx + step * ux)
         if i < 0 or j < 0 or i >= n_rows or j >= n_cols:
             continue
-        h = np.float64(z[i, j])
+        h = z[i, j] / UNITS
         if h > least:
             n += 1
             sx += ux
@@ -449,6 +453,39 @@ def _probe(z, x0, y0, cell, ax, ay, bx, by, bz, ring, lift, noise, dirs):
             if h - bz > high:
                 high = h - bz
     return n, high, sx, sy, sh
+
+
+@njit(cache=True, nogil=True)
+def _lower_run(run, level):
+    """Lower a run of cells to one height: the sum of what they fall and the largest fall, in units."""
+    total, deepest = np.int64(0), np.int32(0)
+    for j in range(len(run)):
+        fall = max(run[j] - level, np.int32(0))
+        run[j] -= fall
+        total += fall
+        deepest = max(deepest, fall)
+    return total, deepest
+
+
+@njit(cache=True, nogil=True)
+def _mark_run(run, level, marks, move):
+    """Mark cells of a run above a height, that bear no mark yet, with a move."""
+    for j in range(len(run)):
+        if run[j] > level and marks[j] == NEVER:
+            marks[j] = move
+
+
+@njit(cache=True, nogil=True)
+def _half_row(first, last, ax, ay, dx, dy, behind, y, x0, cell):
+    """Of a row's cells first..last those with (x - ax) dx + (y - ay) dy above `behind`."""
+    rest = behind - (y - ay) * dy
+    if dx > 0.0:
+        first = max(first, math.floor((ax + rest / dx - x0) / cell))
+    elif dx < 0.0:
+        last = min(last, math.ceil((ax + rest / dx - x0) / cell))
+    elif rest >= 0.0:
+        last = first - 1
+    return first, last
 
 
 @njit(cache=True, nogil=True)
@@ -461,19 +498,17 @@ def cut_tile(
 
     `pairs` (p,) indexes pieces. Per piece: cutter is a row of the cutter tables; shrink is taken off every radius
     (rapids: so that noise at an edge just cut is no contact); joined is True where the piece begins where the one
-    before it ended, at the same height with the same cutter; feeds is False for rapids. stage_z, stage_r (cutters, 3):
-    lower end above the tip and radius of neck, shank, holder. ring, lift (cutters,): radius and height over the tip
-    of the circle that is probed. tied, severed get the move that first took a cell to the height named.
+    before it ended with the same cutter; feeds is False for rapids. stage_z, stage_r (cutters, 3): lower end above the
+    tip and radius of neck, shank, holder. ring, lift (cutters,): radius and height over the tip of the circle that is
+    probed. tied, severed get the move that first took a cell to the height named.
 
     Per pair (p,): total of lowering over cells (mm), deep the largest and deep_at its cell, low the lowest height
     set, stage the largest overlap of a stage with stock and stage_at where (flat cell * 3 + stage), over how far
     stock under the cutter stood above its flutes, n_in, high, sums (p, 3) the probe's figures.
     """
     n_rows, n_cols = z.shape
-    top = -math.inf
-    for i in range(n_rows):
-        for j in range(n_cols):
-            top = max(top, np.float64(z[i, j]))
+    top = z.max() / UNITS
+    tied_at, severed_at = math.floor(tied_below * UNITS), math.floor(severed_below * UNITS)
     for p in range(len(pairs)):
         k = pairs[p]
         g = cutter[k]
@@ -495,69 +530,113 @@ def cut_tile(
                 z, x0, y0, cell, ax, ay, bx, by, bz, ring[g], lift[g], noise, dirs
             )  # fmt: skip
         kind = shape[g]
-        level = kind == FLAT and (az == bz or (ax == bx and ay == by))
-        fresh = joined[k] and kind == FLAT and az == bz
-        follows = joined[k] and kind == BALL
         dx, dy = bx - ax, by - ay
         length = math.sqrt(dx * dx + dy * dy)
-        behind = 0.0
-        if follows and length > 0.0:
-            # A ball that goes up, or on, lowers nothing behind the start; going down, nothing farther than this.
-            behind = min(0.0, (bz - az) / length) * r * length
+        slant = (bz - az) / length if length > 0.0 else 0.0
+        along_x, along_y = (dx / length, dy / length) if length > 0.0 else (0.0, 0.0)
+        turned = 1.0 / math.sqrt(1.0 + slant * slant)
+        rolls, slides = kind == BALL and length > 0.0, kind == FLAT and length > 0.0
+        flat_of_ball = 0.5 / r
+        # A ball that goes up, or on, lowers nothing behind the start; going down, nothing farther than this.
+        behind = min(0.0, slant) * r * length
+        # Under a flat end, one disc has one height: the end's going down, the start's (cut already where the piece
+        # before ended there) otherwise. The rest of a level piece has that height as well.
+        even = kind == FLAT and (az == bz or length == 0.0)
+        has_disc = kind == FLAT and length > 0.0 and (az != bz or joined[k])
+        disc_x, disc_y = (bx, by) if bz < az else (ax, ay)
+        skips_disc = joined[k] and bz >= az
+        level_mm = zmin if even or bz < az else az
+        level = np.int32(math.floor(level_mm * UNITS))
+        low_cell = math.floor(zmin * UNITS)
         i0 = max(0, math.ceil((min(ay, by) - r - y0) / cell))
         i1 = min(n_rows - 1, math.floor((max(ay, by) + r - y0) / cell))
-        whole, deepest, at, lowest, above = 0.0, 0.0, 0, math.inf, 0.0
-        new = zmin
+        whole, deepest, at, lowest = np.int64(0), np.int32(0), 0, math.inf
         for i in range(i0, i1 + 1):
             y = y0 + i * cell
             lo, hi = row_span(ax, ay, bx, by, r, y)
             first = max(0, math.ceil((lo - x0) / cell))
             last = min(n_cols - 1, math.floor((hi - x0) / cell))
             gap_a, gap_b = last + 1, last
-            if fresh:
-                d = y - ay
-                if abs(d) <= r:
-                    h = math.sqrt(r * r - d * d)
-                    gap_a = math.ceil((ax - h - x0) / cell)
-                    gap_b = math.floor((ax + h - x0) / cell)
+            if has_disc and abs(y - disc_y) <= r:
+                h = math.sqrt(r * r - (y - disc_y) * (y - disc_y))
+                gap_a = math.ceil((disc_x - h - x0) / cell)
+                gap_b = math.floor((disc_x + h - x0) / cell)
+            if rolls and joined[k]:
+                first, last = _half_row(first, last, ax, ay, dx, dy, behind, y, x0, cell)
             row = z[i]
-            for part in range(2):
-                ja = first if part == 0 else max(first, gap_b + 1)
-                jb = min(last, gap_a - 1) if part == 0 else last
+            for part in range(3):
+                if part == 0:
+                    ja, jb = first, min(last, gap_a - 1)
+                elif part == 1:
+                    ja, jb = max(first, gap_b + 1), last
+                elif has_disc and not skips_disc:
+                    ja, jb = max(first, gap_a), min(last, gap_b)
+                else:
+                    continue
+                if jb < ja:
+                    continue
+                if even or part == 2:
+                    run = row[ja : jb + 1]
+                    if level <= tied_at:
+                        _mark_run(run, level, tied[i, ja : jb + 1], move)
+                        if level <= severed_at:
+                            _mark_run(run, level, severed[i, ja : jb + 1], move)
+                    sum_of, most = _lower_run(run, level)
+                    whole += sum_of
+                    if most > 0:
+                        lowest = min(lowest, level_mm)
+                        if most > deepest:
+                            deepest, at = most, i * n_cols + ja
+                    continue
                 for j in range(ja, jb + 1):
-                    old = np.float64(row[j])
-                    if old <= zmin:
+                    old = row[j]
+                    if old <= low_cell:
                         continue
-                    if not level:
-                        x = x0 + j * cell
-                        if kind == BALL and length > 0.0:
-                            if follows and (x - ax) * dx + (y - ay) * dy <= behind:
+                    x = x0 + j * cell
+                    u = (x - ax) * along_x + (y - ay) * along_y
+                    w = (y - ay) * along_x - (x - ax) * along_y
+                    a2 = r * r - w * w
+                    if slides:
+                        if a2 < 0.0:
+                            continue
+                        s = min(length, u + math.sqrt(a2)) if slant < 0.0 else max(0.0, u - math.sqrt(a2))
+                        new = az + slant * s
+                    elif rolls:
+                        if a2 < 0.0 or (zmin + w * w * flat_of_ball) * UNITS >= old:
+                            continue
+                        a = math.sqrt(a2)
+                        s = u - slant * a * turned
+                        if 0.0 < s < length:
+                            new = az + slant * s + r - a * turned
+                        else:
+                            s = min(max(s, 0.0), length)
+                            a2 -= (s - u) * (s - u)
+                            if a2 < 0.0:
                                 continue
-                            w = ((y - ay) * dx - (x - ax) * dy) / length
-                            if zmin + w * w / (2.0 * r) >= old:
-                                continue
+                            new = az + slant * s + r - math.sqrt(a2)
+                    else:
                         new = swept_height(x, y, ax, ay, az, bx, by, bz, kind, r, tip[g], slope[g])
-                    set_to = np.float64(np.float32(new))
+                        if new == math.inf:
+                            continue
+                    set_to = np.int32(math.floor(new * UNITS))
                     if set_to < old:
-                        row[j] = np.float32(new)
-                        fall = old - set_to
+                        row[j] = set_to
+                        fall = np.int32(old - set_to)
                         whole += fall
                         if fall > deepest:
                             deepest, at = fall, i * n_cols + j
-                        if new < lowest:
-                            lowest = new
-                        # A plunging piece meets stock from above: the flutes reach flute[g] over the tip there.
-                        if old - new - flute[g] > above:
-                            above = old - new - flute[g]
-                        if set_to <= tied_below and tied[i, j] == NEVER:
-                            tied[i, j] = move
-                        if set_to <= severed_below and severed[i, j] == NEVER:
-                            severed[i, j] = move
-        total[p] = whole
-        deep[p] = deepest
+                        lowest = min(lowest, new)
+                        if set_to <= tied_at:
+                            if tied[i, j] == NEVER:
+                                tied[i, j] = move
+                            if set_to <= severed_at and severed[i, j] == NEVER:
+                                severed[i, j] = move
+        total[p] = whole / UNITS
+        deep[p] = deepest / UNITS
         deep_at[p] = at
         low[p] = lowest
-        over[p] = above
+        # A plunging piece meets stock from above: the flutes reach flute[g] over the tip there.
+        over[p] = max(0.0, deepest / UNITS - flute[g])
 
 
 @njit(cache=True, nogil=True)
@@ -669,7 +748,7 @@ def judge_tile(
         a = i // k
         for j in range(n_cols):
             b = j // k
-            s = np.float64(z[i, j])
+            s = z[i, j] / UNITS
             if s > smax[a, b]:
                 smax[a, b] = s
             if tied[i, j] > tied_at[a, b]:

@@ -166,3 +166,21 @@ def widen(rows, cols, reach, n_rows, n_cols):
     return out
 
 
+
+
+@njit(cache=True, nogil=True)
+def gaps(rows, cols, down, right, plate, whole):
+    """Cells of skin from each given cell (itself included) to the next whole cell, going by (down, right); 0 where the
+    way ends at the plate's edge. `whole` are the plate's cells that are never cut down."""
+    n_rows, n_cols = plate.shape
+    out = np.zeros(len(rows), dtype=np.int64)
+    for k in range(len(rows)):
+        row, col, n = rows[k], cols[k], 0
+        while 0 <= row < n_rows and 0 <= col < n_cols and plate[row, col]:
+            if whole[row, col]:
+                out[k] = n
+                break
+            n += 1
+            row += down
+            col += right
+    return out

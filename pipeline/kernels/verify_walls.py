@@ -241,6 +241,8 @@ def gouge_pieces(
                 px, py = ax + f0 * (bx - ax), ay + f0 * (by - ay)
                 qx, qy = ax + f1 * (bx - ax), ay + f1 * (by - ay)
                 zt = min(az + f0 * (bz - az), az + f1 * (bz - az))
+            mx, my = 0.5 * (px + qx), 0.5 * (py + qy)
+            half = 0.5 * math.sqrt((qx - px) * (qx - px) + (qy - py) * (qy - py))
             mark += 1
             for i in range(ra, rb + 1):
                 for j in range(ca, cb + 1):
@@ -260,6 +262,12 @@ def gouge_pieces(
                             boxes[t, 0] > max(px, qx) + r or boxes[t, 2] < min(px, qx) - r
                             or boxes[t, 1] > max(py, qy) + r or boxes[t, 3] < min(py, qy) - r
                         ):  # fmt: skip
+                            continue
+                        # The triangle is no nearer to the piece than its box to the middle, less half the piece.
+                        ox = max(boxes[t, 0] - mx, mx - boxes[t, 2], 0.0)
+                        oy = max(boxes[t, 1] - my, my - boxes[t, 3], 0.0)
+                        near = r + half - max(worst[k] + wall_tol[t], 0.0)
+                        if near <= 0.0 or ox * ox + oy * oy >= near * near:
                             continue
                         n = clip_above(tris[t], zt + floor_tol[t], xs, ys)
                         if n == 0:

@@ -24,8 +24,8 @@ from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 Turned = NDArray[np.complex128]
-_N_STEPS = 2048  # of the integral along the arc
-_N_ARCS, _N_LAGS, _N_STARTS = 97, 65, 40  # of the tables
+_N_STEPS = 16384  # of the integral along the arc
+_N_ARCS, _N_LAGS, _N_STARTS = 65, 33, 24  # of the tables
 _LEAST_RAD = 1e-4  # a narrower arc is taken as this
 _PEAK, _CLIMB, _CONVENTIONAL = 0, 1, 2
 _OfOne = Callable[[Array, Array, float, float], Array]
@@ -33,33 +33,28 @@ _OfOne = Callable[[Array, Array, float, float], Array]
 
 @lru_cache(maxsize=8)
 def _integrals(mc: float) -> tuple[Turned, Array]:
-    """Integrals of the pulse, and of sin(a)^(1 - mc) alone, from 0 to each node; nodes are dense at 0 and at pi."""
-    point, weight = np.polynomial.legendre.leggauss(4)
-    t = (np.arange(_N_STEPS)[:, None] + (point + 1) / 2) / _N_STEPS
-    a = math.pi / 2 * (1 - np.cos(math.pi * t))
-    size = np.sin(a) ** (1 - mc) * (math.pi**2 / 2 * np.sin(math.pi * t))
-    parts = [np.cumsum((f @ weight) / 2 / _N_STEPS) for f in (size * np.exp(1j * a), size)]
+    """Integrals of the pulse, and of sin(a)^(1 - mc) alone, from 0 to each of the even steps up to pi."""
+    point, weight = np.polynomial.legendre.leggauss(6)
+    a = math.pi * (np.arange(_N_STEPS)[:, None] + (point + 1) / 2) / _N_STEPS
+    size = np.sin(a) ** (1 - mc) * (math.pi / 2 / _N_STEPS)
+    parts = [np.cumsum(f @ weight) for f in (size * np.exp(1j * a), size)]
     return np.concatenate([[0.0], parts[0]]), np.concatenate([[0.0], parts[1]]).real
 
 
-def _place(angle: Array) -> Array:
-    """Place of an angle from 0 to pi among nodes that are dense at both ends, 0 to 1."""
-    return np.arccos(np.clip(1 - 2 * angle / math.pi, -1.0, 1.0)) / math.pi
-
-
 def _upto(angle: Array, mc: float) -> Turned:
-    """Integral of the pulse from 0 to each angle."""
+    """Integral of the pulse from 0 to each angle, 0 to pi."""
     table = _integrals(mc)[0]
-    x = _place(angle) * _N_STEPS
+    x = angle * (_N_STEPS / math.pi)
     i = np.minimum(x.astype(np.int64), _N_STEPS - 1)
-    return table[i] + (x - i) * (table[i + 1] - table[i])
+    low = table[i]
+    return low + (x - i) * (table[i + 1] - low)
 
 
 def mean_turned(engaged_rad: ArrayLike, mc: float) -> Turned:
     """Mean of exp(i a) over the arc, weighted by the force at a: where the mean force of all teeth points, from the
     thin end, and how much of it is left after what cancels (the absolute value, at most 1). (n,)."""
     arc = np.clip(np.asarray(engaged_rad, dtype=np.float64), _LEAST_RAD, math.pi)
-    sizes = np.interp(_place(arc) * _N_STEPS, np.arange(_N_STEPS + 1), _integrals(mc)[1])
+    sizes = np.interp(arc, math.pi / _N_STEPS * np.arange(_N_STEPS + 1), _integrals(mc)[1])
     return _upto(arc, mc) / sizes
 
 
@@ -166,26 +161,28 @@ def _from_wall(high: Array, lag: Array, mc: float) -> Turned:
 
 
 @lru_cache(maxsize=32)
-def _table(which: int, flutes: int, mc: float, radial: float, every_position: bool) -> Array:
-    """(arcs, lags from 0 to one pitch). For `every_position` of the cutter, or while an edge is at the wall."""
+def _tables(flutes: int, mc: float, radial: float, every_position: bool) -> tuple[Array, Array, Array]:
+    """Peak, climb and conventional, each (arcs, lags from 0 to one pitch). The walls' for `every_position` of the
+    cutter, or only while an edge is at the wall."""
     pitch = 2 * math.pi / flutes
     arc = np.maximum(math.pi / 2 * (1 - np.cos(math.pi * np.linspace(0, 1, _N_ARCS))), _LEAST_RAD).repeat(_N_LAGS)
     lag = np.tile(pitch * np.linspace(0, 1, _N_LAGS), _N_ARCS)
+    just_in = arc * (1 - _LEAST_RAD)
     spread = np.broadcast_to(np.linspace(0, 1, _N_STARTS), (len(arc), _N_STARTS))
-    if which == _PEAK or every_position:
-        just_in = arc * (1 - _LEAST_RAD)
-        starts = np.column_stack([pitch * spread, -lag, just_in - lag, just_in])
-    else:
-        starts = -lag[:, None] * spread  # some point of the edge stands at the thin end
-    force = _across(summed(arc, lag, starts, flutes, mc), which, radial)
-    worst = np.argmax(np.abs(force), axis=1)
-    return force[np.arange(len(arc)), worst].reshape(_N_ARCS, _N_LAGS)
+    anywhere = summed(arc, lag, np.column_stack([pitch * spread, -lag, just_in - lag, just_in]), flutes, mc)
+    at_wall = anywhere if every_position else summed(arc, lag, -lag[:, None] * spread, flutes, mc)
+    out = []
+    for which, force in ((_PEAK, anywhere), (_CLIMB, at_wall), (_CONVENTIONAL, at_wall)):
+        size = _across(force, which, radial)
+        worst = np.argmax(np.abs(size), axis=1)
+        out.append(size[np.arange(len(arc)), worst].reshape(_N_ARCS, _N_LAGS))
+    return out[0], out[1], out[2]
 
 
 def _looked_up(which: int, arc: Array, lag: Array, flutes: int, mc: float, radial: float,
                every_position: bool) -> Array:  # fmt: skip
-    table = _table(which, flutes, mc, radial, every_position)
-    x = _place(arc) * (_N_ARCS - 1)
+    table = _tables(flutes, mc, radial, every_position)[which]
+    x = np.arccos(1 - 2 * arc / math.pi) * ((_N_ARCS - 1) / math.pi)
     y = np.clip(lag * flutes / (2 * math.pi), 0.0, 1.0) * (_N_LAGS - 1)
     i = np.minimum(x.astype(np.int64), _N_ARCS - 2)
     j = np.minimum(y.astype(np.int64), _N_LAGS - 2)

@@ -18,7 +18,7 @@ UNITS = Key(Choice(("mm", "in")), "unit of bare lengths in this file")
 POLYGON = ListOf(POINT, 3)
 SMALL = Length(low=0.0, high=2.0)
 THICK = Length(low=0.5, high=60)
-EXTENSIONS: tuple[str, ...] = ("G64 P",)  # words beyond the NIST report that the reader understands
+EXTENSIONS = ("G64 P", ";")  # beyond the NIST report: a tolerance behind G64; comments from ; to the end of the line
 
 DIALECT = Table(
     "the dialect",

@@ -18,7 +18,7 @@ from pipeline.model.shop import Crib, Machine
 from pipeline.model.units import MM_PER_INCH
 from pipeline.verify.reader import read_program
 from pipeline.verify.reading import Reading
-from pipeline.verify.steps import KINDS, Steps, ends_of_match, find, steps_of
+from pipeline.verify.steps import KINDS, SAME_MM, Steps, ends_of_match, find, steps_of
 
 _DIGEST = re.compile(r"\(\s*job digest:\s*([0-9a-f]{64})\s*\)", re.IGNORECASE)
 _NAME = re.compile(r"\w[\w.+-]*(/[\w.+-]+)+")
@@ -124,7 +124,9 @@ class _Comparison:
             own = headed.get(unit.name)
             if own is not None:
                 at, after = places[own], own + 1
-            place = self._place(unit, at, max(places[after], at), is_headed=own is not None)
+            follows = k == 0 or (k - 1 in found and found[k - 1].ours is None)
+            limit = max(places[after], at)
+            place = self._place(unit, at, limit, is_headed=own is not None, follows=follows)
             if place is not None:
                 found[k] = place
                 at = place.end
@@ -155,9 +157,13 @@ class _Comparison:
                 headed.setdefault(names[name.casefold()], number)
         return headed
 
-    def _place(self, unit: _Unit, begin: int, limit: int, *, is_headed: bool) -> _Found | None:
-        """The unit from `begin` on, or wherever its first steps are found before `limit`; None when it is nowhere."""
+    def _place(self, unit: _Unit, begin: int, limit: int, *, is_headed: bool, follows: bool) -> _Found | None:
+        """The unit from `begin` on, or wherever its first steps are found before `limit`; None when it is nowhere.
+        When it does not follow one that agrees, its first rapid may come from elsewhere."""
         place = self._match(unit, begin, limit)
+        if place.end == begin and not follows and begin < limit and self._comes_from_elsewhere(begin, unit.begin):
+            place = self._match(replace(unit, begin=unit.begin + 1), begin + 1, limit)
+            place.begin = begin
         if place.ours is None or (is_headed and begin < limit) or place.end - begin >= _FIRST_STEPS[-1]:
             return place
         for n in _FIRST_STEPS:
@@ -170,6 +176,12 @@ class _Comparison:
     def _match(self, unit: _Unit, begin: int, limit: int) -> _Found:
         theirs, ours = ends_of_match(self.theirs, slice(begin, limit), self.ours, slice(unit.begin, unit.end))
         return _Found(begin, theirs, None if ours == unit.end else ours)
+
+    def _comes_from_elsewhere(self, theirs: int, ours: int) -> bool:
+        """Whether two rapids go to the same place in the axes that ours moves."""
+        a, b = self.theirs, self.ours
+        moves = abs(b.end[ours] - b.start[ours]) > SAME_MM
+        return bool(a.kind[theirs] == b.kind[ours] == 0 and (abs(a.end[theirs] - b.end[ours])[moves] <= SAME_MM).all())
 
     def _take_gaps(self, units: Sequence[_Unit], found: dict[int, _Found]) -> None:
         """Steps between two units that were found belong to one between them that was not: the first that begins like

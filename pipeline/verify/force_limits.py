@@ -1,7 +1,8 @@
 """Findings about forces, and the wishes to the planner that follow from them.
 
-Codes: V670 a force that breaks the cutter (error), or a deflection that eats the tolerance of a wall (warning); V671 a
-power over the spindle's; V672 chips so thin that the edge rubs. One fault for each stretch, at its worst move.
+Codes: V670 a force that the cutter does not bear for long (warning) or that is expected to break it (error), or a
+deflection that eats the tolerance of a wall (warning); V671 a power over the spindle's; V672 chips so thin that the
+edge rubs. One fault for each stretch, at its worst move.
 
 A wall that is made while the cutter bends away from it keeps stock, judged against what may be left; one that is cut
 into is judged against the wall's tolerance. Either may take `WALL_SHARE` of it.
@@ -21,7 +22,7 @@ from pipeline.shop import forces as formulas
 from pipeline.shop.cutting import least_chip_mm
 from pipeline.verify.faults import Fault
 from pipeline.verify.felt import Felt
-from pipeline.verify.forces import Forces, cut_seconds, is_cut
+from pipeline.verify.forces import Forces, axial_depth_mm, cut_seconds, is_cut
 from pipeline.verify.reading import Moves
 from pipeline.verify.stretches import Stretches
 from pipeline.verify.tools import ToolTable
@@ -44,7 +45,7 @@ def thin_cuts(moves: Moves, felt: Felt, tools: ToolTable) -> Mask:
         return np.zeros(len(row), dtype=np.bool_)
     thin = felt.width_mean_mm <= THIN_SHARE * 2 * tools.radius[row]
     level = np.abs(moves.end[:, 2] - moves.start[:, 2]) <= SCRAPE_MM * np.maximum(felt.length_mm, 1.0)
-    return is_cut(moves, felt) & (row >= 0) & mills[row] & thin & level & (felt.axial_mm > SCRAPE_MM)
+    return is_cut(moves, felt) & (row >= 0) & mills[row] & thin & level & (axial_depth_mm(felt) > SCRAPE_MM)
 
 
 def check_forces(
@@ -63,13 +64,14 @@ def check_forces(
                   severity="error" if stops else "warning")
         )  # fmt: skip
 
-    for i in _worst_of_each(forces.stress_share, forces.stress_share > 1, stretches):
-        stress = float(forces.stress_share[i]) * formulas.STRENGTH_N_MM2
+    for i in _worst_of_each(forces.stress_n_mm2, forces.stress_n_mm2 > formulas.ALLOWED_N_MM2, stretches):
+        stress = float(forces.stress_n_mm2[i])
+        breaks = stress > formulas.BREAKS_N_MM2
         add("V670", i, float(forces.deflection_mm[i]),
             f"a stress of {stress:.0f} N/mm2 in the cutter: {forces.force_peak_n[i]:.0f} N at the peak and "
             f"{forces.torque_n_m[i]:.3f} N m with a worn edge, the tip {forces.deflection_mm[i]:.3f} mm off",
-            f"at most {formulas.STRENGTH_N_MM2:.0f} N/mm2: it is expected to break",
-            "less depth, width or feed, or a thicker or shorter cutter", stops=True)  # fmt: skip
+            f"at most {formulas.ALLOWED_N_MM2:.0f} N/mm2; over {formulas.BREAKS_N_MM2:.0f} it is expected to break",
+            "less depth, width or feed, or a thicker or shorter cutter", stops=breaks)  # fmt: skip
     share = _wall_share(forces, tolerances)
     for i in _worst_of_each(share, at_wall & (share > 1), stretches):
         off = float(forces.wall_mm[i])
@@ -104,9 +106,9 @@ def feed_caps(
     (n,) are safety factor and what is asked. Factors are rounded down to twentieths. Ranges that touch or nearly touch
     within a stretch are one, with the least factor.
     """
+    spindle = machine.spindle_power_w or np.inf
     asked = {
-        "force": np.maximum(forces.stress_share, forces.power_w / machine.spindle_power_w)
-        if machine.spindle_power_w > 0 else forces.stress_share,
+        "force": np.maximum(forces.stress_n_mm2 / formulas.ALLOWED_N_MM2, forces.power_w / spindle),
         "deflection": np.where(at_wall, _wall_share(forces, tolerances), 0.0),
         "holding": np.divide(holding_target, holding, out=np.full(len(holding), np.inf), where=holding > 0),
     }  # fmt: skip
@@ -144,7 +146,7 @@ def _rubbing(
     """(longest move with too thin a chip, share of time) of each stretch where the share is too large."""
     row = tools.rows(moves.tool)
     least = np.array([least_chip_mm(c) for c in tools.cutters] or [0.0])[np.maximum(row, 0)]
-    time = np.where((row >= 0) & (felt.axial_mm > SCRAPE_MM), cut_seconds(moves, felt, seconds), 0.0)
+    time = np.where((row >= 0) & (axial_depth_mm(felt) > SCRAPE_MM), cut_seconds(moves, felt, seconds), 0.0)
     thin = forces.chip_peak_mm < least
     k = len(stretches.first)
     whole = np.bincount(stretches.of_move, weights=time, minlength=k)

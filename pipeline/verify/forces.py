@@ -2,12 +2,12 @@
 
 Words: the *side* of a mill is its edges round the axis, its *end* the edges at the tip; the *worn* cutter has an edge
 that asks for `shop.forces.WORN` times the force. *Front contact*: stock stands ahead of the cutter or on both sides of
-it, not along one side; the peak is then that of a slot as deep.
+it, not along one side. The peak is then that of a slot as deep, or of the edge that finds room in the arc.
 
-Per move the simulation gives volume, axial depth and arc. A move that sinks takes up to the whole disc with its end;
-the rest of the volume is the side's. Its mean chip follows from volume and arc, and with it force, torque and power, so
-that force times speed is removal times kc. Peaks follow from the peak arc (`shop.pulses`). Drills and spot drills going
-down are taken by their two lips. Formulas and their sources: `pipeline.shop.forces`.
+Per move the simulation gives volume, axial depth and arc. A move that sinks takes with its end what stands under it
+behind the arc; the rest of the volume is the side's. Its mean chip follows from volume and arc, and with it force,
+torque and power, so that force times speed is removal times kc. Peaks follow from the peak arc (`shop.pulses`). Drills
+and spot drills going down are taken by their two lips. Formulas and their sources: `pipeline.shop.forces`.
 
 Not modelled: chatter, the block of chips in a slot, layers (the material is its worst), the tilt that deflection adds.
 A cut with the spindle standing, or at rapid, has no chip: all figures are 0 there and V641 and V642 speak.
@@ -34,6 +34,9 @@ Array = NDArray[np.float64]
 Plan = NDArray[np.complex128]  # x + iy
 _STEEP = math.sin(math.radians(45))  # ours: a drill that sinks faster drills, otherwise it is dragged sideways
 _AHEAD_RAD = 0.35  # ours: stock this much nearer to the way ahead than along a side is front contact; 3 points of 64
+_LEAST_RAD = 1e-4  # ours: the narrowest arc
+_WHOLE = 0.98  # ours: a smaller share of a move in stock is a part of it
+_ONE_ARC = 0.9  # ours: the mean direction of one arc is this much of what its length makes it; of two it is far less
 _UNCLEAR = 0.05  # ours: a mean direction shorter than this points nowhere
 
 
@@ -44,7 +47,7 @@ class Forces:
     `force_mean_n` and `force_peak_n` are in the plan. `fx_n`, `fy_n` is the mean plan force on the plate, setup frame,
     at the middle of an arc move; `lift_n` the axial pull on the plate, positive up. `deflection_mm` is of the tip with
     the peak force. `wall_mm` is how far the cutter is off its wall while it makes it: positive leaves stock, negative
-    cuts in. `stress_share` is stress over strength of the cutter with the peak force.
+    cuts in. `stress_n_mm2` is that in the cutter with the peak force, bending and torsion together.
     """
 
     chip_mean_mm: Array
@@ -59,13 +62,30 @@ class Forces:
     power_w: Array
     deflection_mm: Array
     wall_mm: Array
-    stress_share: Array
+    stress_n_mm2: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Path:
+    """(n,) each: unit vector of the way in the plan, of an arc at its middle, 1 where there is none; turn and radius of
+    arcs (0 and inf for lines); whether it turns to the left."""
+
+    ahead: Plan
+    turns: Array
+    radius_mm: Array
+    left_hand: NDArray[np.bool_]
+
+
+def axial_depth_mm(felt: Felt) -> Array:
+    """(n,) axial depth of cut: as felt at the edge; where the cut is too thin or the point too shallow to be felt
+    there, the greatest fall of the stock. (Beside a felt cut a sliver of an older wall may fall much farther.)"""
+    return np.where(felt.axial_mm > 0, felt.axial_mm, felt.deep_mm)
 
 
 def is_cut(moves: Moves, felt: Felt) -> NDArray[np.bool_]:
     """(n,) True for feed moves that take stock away with the spindle turning."""
     feeds = (moves.kind != RAPID) & (moves.feed_mm_min > 0) & (moves.rpm > 0) & (moves.spindle != 0)
-    return feeds & (felt.cut_mm > 0) & (felt.removed_mm3 > 0) & (felt.axial_mm > 0)
+    return feeds & (felt.cut_mm > 0) & (felt.removed_mm3 > 0) & (axial_depth_mm(felt) > 0)
 
 
 def cut_seconds(moves: Moves, felt: Felt, seconds: Array) -> Array:
@@ -79,7 +99,7 @@ def move_forces(moves: Moves, felt: Felt, *, tools: ToolTable, material: Materia
     out = {name: np.zeros(len(moves.kind)) for name in Forces.__slots__}
     cut = is_cut(moves, felt)
     row = tools.rows(moves.tool)
-    ahead = _ahead(moves)
+    path = _path(moves)
     for k, cutter in enumerate(tools.cutters):
         mine = np.flatnonzero(cut & (row == k))
         if not len(mine):
@@ -89,17 +109,17 @@ def move_forces(moves: Moves, felt: Felt, *, tools: ToolTable, material: Materia
         drills = cutter.kind in (CutterKind.DRILL, CutterKind.SPOT) and sinks > _STEEP
         for rows, feel in ((mine[drills], _drill), (mine[~np.broadcast_to(drills, mine.shape)], _mill)):
             if len(rows):
-                feel(out, rows, cutter, moves, felt, material, ahead, sinks[np.searchsorted(mine, rows)])
+                feel(out, rows, cutter, moves, felt, material, path, sinks[np.searchsorted(mine, rows)])
     return Forces(**out)
 
 
 def _drill(
     out: dict[str, Array], rows: NDArray[np.intp], cutter: Cutter, moves: Moves, felt: Felt, material: Material,
-    ahead: Plan, sinks: Array,
+    path: _Path, sinks: Array,
 ) -> None:  # fmt: skip
     rpm, feed = moves.rpm[rows], moves.feed_mm_min[rows]
     turn = feed / rpm
-    diameter = formulas.cut_diameter_mm(cutter, felt.axial_mm[rows])
+    diameter = formulas.cut_diameter_mm(cutter, axial_depth_mm(felt)[rows])
     point = cutter.point_angle_rad if cutter.point_angle_rad > 0 else math.pi
     chip = formulas.drill_chip_mm(turn, cutter.flutes, point)
     kc = formulas.WORN * formulas.specific_force(chip, material.kc11_n_mm2, material.mc, least_chip_mm(cutter))
@@ -110,30 +130,35 @@ def _drill(
     out["torque_n_m"][rows] = torque
     out["power_w"][rows] = torque * rpm * (2 * math.pi / 60)
     twist = torque * formulas.twist_stress_per_n_m(formulas.sections(cutter))
-    out["stress_share"][rows] = math.sqrt(3) * twist / formulas.STRENGTH_N_MM2
+    out["stress_n_mm2"][rows] = math.sqrt(3) * twist
 
 
 def _mill(
     out: dict[str, Array], rows: NDArray[np.intp], cutter: Cutter, moves: Moves, felt: Felt, material: Material,
-    ahead: Plan, sinks: Array,
+    path: _Path, sinks: Array,
 ) -> None:  # fmt: skip
     mc, kc11, least = material.mc, material.kc11_n_mm2, least_chip_mm(cutter)
     harder = formulas.MILLING * formulas.WORN
-    rpm, feed, depth = moves.rpm[rows], moves.feed_mm_min[rows], felt.axial_mm[rows]
+    rpm, feed, depth = moves.rpm[rows], moves.feed_mm_min[rows], axial_depth_mm(felt)[rows]
     diameter = formulas.cut_diameter_mm(cutter, depth)
     edge = formulas.edge_length_mm(cutter, depth)
     sine = depth / edge
     along, tooth = np.sqrt(1 - sinks**2), feed / (rpm * cutter.flutes)
     rate = felt.removed_mm3[rows] / felt.cut_mm[rows] * feed
-    end = np.minimum(rate, math.pi / 4 * diameter**2 * sinks * feed)
-    side = rate - end
-
-    flat = np.maximum(along, sinks <= 0)
-    width = np.divide(side, depth * feed * flat, out=np.zeros(len(rows)), where=flat > 0)
-    width = np.minimum(width, diameter)
+    way, mean = path.ahead[rows], felt.arc_x[rows] + 1j * felt.arc_y[rows]
     arc = np.clip(felt.engaged_mean_rad[rows], 0.0, math.pi)
-    arc = np.where(arc > 0, arc, formulas.engaged_rad(width, diameter))
-    arc = np.maximum(arc, 2 * np.arcsin(width / diameter))  # an arc spans at least the width that it takes
+    arc = np.where(arc > 0, arc, formulas.engaged_rad(felt.width_mean_mm[rows], diameter))
+    partly = felt.cut_mm[rows] < _WHOLE * felt.length_mm[rows]
+    slack = _AHEAD_RAD + np.where(partly, path.turns[rows] / 2, 0.0)  # cut on a part of an arc, not about its middle
+    middle, front = _middle(way, mean, arc, slack)
+    right = (np.conj(way) * middle).imag <= 0  # the middle of the arc is to the right of the way ahead, or on it
+    inside = np.where(right == path.left_hand[rows], path.radius_mm[rows], math.inf)
+    sinking = formulas.end_area_mm2(diameter, np.where(along > 0, arc, math.pi), inside) * sinks * feed
+    end = np.minimum(rate, sinking)
+    side = rate - end
+    width = np.divide(side, depth * feed * along, out=np.zeros(len(rows)), where=along > 0)
+    width = np.minimum(width, diameter)
+    arc = np.maximum(np.maximum(arc, 2 * np.arcsin(width / diameter)), _LEAST_RAD)  # it spans at least its width
     chip = formulas.mean_chip_mm(tooth * along, width, diameter, arc) * sine
     kc_side = harder * formulas.specific_force(chip, kc11, mc, least)
     chip_end = tooth * sinks
@@ -143,30 +168,33 @@ def _mill(
     power = formulas.power_w(side, kc_side) + formulas.power_w(end, kc_end)
     thrust = formulas.THRUST_SHARE * kc_end * end / (math.pi / 2 * diameter * rpm)
 
-    way = ahead[rows]
-    middle, front = _middle(way, felt.arc_x[rows] + 1j * felt.arc_y[rows], arc)
-    right = (np.conj(way) * middle).imag <= 0  # the middle of the arc is to the right of the way ahead, or on it
     spun = np.where(moves.spindle[rows] > 0, 1.0, -1.0)
     mean_arc = np.where(front, math.pi, arc)
     turned = mean_turned(mean_arc, mc) * np.exp(-0.5j * mean_arc)  # from the middle of the arc, the way it widens
     turned = np.where(right, turned, np.conj(turned))
     on_plate = tangential * (-1j * spun + formulas.RADIAL_SHARE) * middle * turned
 
-    peak_arc = np.where(front, math.pi, np.clip(felt.engaged_peak_rad[rows], arc, math.pi))
+    felt_peak = np.clip(felt.engaged_peak_rad[rows], arc, math.pi)
+    peak_arc = np.where(front, math.pi, felt_peak)
     lag = formulas.lag_rad(depth, diameter, cutter.helix_angle_rad)
-    ploughs = np.where(chip > 0, np.maximum(least / np.where(chip > 0, chip, 1.0), 1.0), 1.0) ** (1 - mc)
+    chip_side = formulas.peak_chip_mm(tooth * along, peak_arc) * sine
+    ploughs = np.maximum(least / np.where(chip_side > 0, chip_side, np.inf), 1.0) ** (1 - mc)
     whole = harder * ploughs * formulas.edge_n(depth, edge, tooth * along, kc11, mc)
     step = formulas.runout_step_mm(cutter.runout_mm, cutter.flutes)
     moving = tooth * along > 0
     ratio = np.minimum(step / np.where(moving, tooth * along, 1.0), cutter.flutes - 1)
     peak = formulas.peak_force_n(whole, peak_arc, lag, flutes=cutter.flutes, mc=mc, runout_ratio=ratio)
+    one_arc = front & (np.abs(mean) > _ONE_ARC * np.sin(arc / 2) / (arc / 2))
+    one_tooth = felt_peak + lag <= 2 * math.pi / cutter.flutes
+    room = np.minimum(1.0, felt_peak / np.maximum(lag, felt_peak)) * math.hypot(1.0, formulas.RADIAL_SHARE)
+    peak = np.where(one_arc & one_tooth, np.minimum(peak, whole * room * (1 + ratio) ** (1 - mc)), peak)
     peak = np.where(side > 0, np.maximum(peak, np.abs(on_plate)), 0.0)
     climbs = right == (spun > 0)
     wall = np.zeros(len(rows))
     for climb in (True, False):
-        these = (climbs == climb) & (side > 0)
+        these = (climbs == climb) & (side > 0) & ~front
         wall[these] = formulas.wall_force_n(
-            whole[these], mean_arc[these], lag[these], flutes=cutter.flutes, mc=mc, climb=climb
+            whole[these], arc[these], lag[these], flutes=cutter.flutes, mc=mc, climb=climb
         )
 
     torque = formulas.torque_n_m(power, rpm)
@@ -174,9 +202,7 @@ def _mill(
     compliance = formulas.compliance_mm_n(beam, formulas.young_n_mm2(cutter.substrate))
     bent, twisted = peak * formulas.stress_per_n(beam), torque * formulas.twist_stress_per_n_m(beam)
     out["chip_mean_mm"][rows] = np.where(side >= end, chip, chip_end)
-    out["chip_peak_mm"][rows] = np.maximum(
-        np.where(side > 0, formulas.peak_chip_mm(tooth * along, peak_arc) * sine, 0.0), chip_end
-    )
+    out["chip_peak_mm"][rows] = np.maximum(np.where(side > 0, chip_side, 0.0), chip_end)
     out["rate_mm3_min"][rows] = rate
     out["force_mean_n"][rows] = np.abs(on_plate)
     out["force_peak_n"][rows] = peak
@@ -186,32 +212,33 @@ def _mill(
     out["power_w"][rows] = power
     out["deflection_mm"][rows] = peak * compliance
     out["wall_mm"][rows] = wall * compliance
-    out["stress_share"][rows] = np.hypot(bent, math.sqrt(3) * twisted) / formulas.STRENGTH_N_MM2
+    out["stress_n_mm2"][rows] = np.hypot(bent, math.sqrt(3) * twisted)
 
 
-def _ahead(moves: Moves) -> Plan:
-    """(n,) unit vector of the way in the plan as a complex number, of an arc at its middle; 1 where there is none."""
-    way = (moves.end[:, 0] - moves.start[:, 0]) + 1j * (moves.end[:, 1] - moves.start[:, 1])
-    arcs = is_arc(moves)
+def _path(moves: Moves) -> _Path:
+    ahead = (moves.end[:, 0] - moves.start[:, 0]) + 1j * (moves.end[:, 1] - moves.start[:, 1])
+    arcs, left_hand = is_arc(moves), moves.kind == ARC_CCW
+    turns, radius = np.zeros(len(ahead)), np.full(len(ahead), math.inf)
     if arcs.any():
-        _, turns, _ = arc_shapes(moves)
+        radii, angles, _ = arc_shapes(moves)
+        turns, radius = np.where(arcs, angles, 0.0), np.where(arcs, radii, math.inf)
         arm = (moves.start[:, 0] - moves.centre[:, 0]) + 1j * (moves.start[:, 1] - moves.centre[:, 1])
-        hand = np.where(moves.kind == ARC_CCW, 1.0, -1.0)
-        way = np.where(arcs, arm * np.exp(0.5j * hand * turns) * 1j * hand, way)
-    size = np.abs(way)
-    return np.where(size > 0, way / np.where(size > 0, size, 1.0), 1.0)
+        hand = np.where(left_hand, 1.0, -1.0)
+        ahead = np.where(arcs, arm * np.exp(0.5j * hand * turns) * 1j * hand, ahead)
+    size = np.abs(ahead)
+    ahead = np.where(size > 0, ahead / np.where(size > 0, size, 1.0), 1.0)
+    return _Path(ahead=ahead, turns=turns, radius_mm=radius, left_hand=left_hand)
 
 
-def _middle(way: Plan, mean: Plan, arc: Array) -> tuple[Plan, NDArray[np.bool_]]:
-    """Unit vector from the axis to the middle of the arc, and where contact is at the front.
+def _middle(way: Plan, mean: Plan, arc: Array, slack: Array) -> tuple[Plan, NDArray[np.bool_]]:
+    """Unit vector from the axis to the middle of the arc, and where contact is at the front: nearer to the way ahead
+    than that of a cut along one side, which is pi/2 - arc/2 off, by more than `slack`.
 
-    A cut along one side has its middle pi/2 - arc/2 from the way ahead. Where the mean direction says nothing, the
-    arc is taken as that of a climb cut, on the right of the way.
+    Where the mean direction says nothing, the arc is taken as that of a climb cut, on the right of the way.
     """
     size = np.abs(mean)
     clear = size > _UNCLEAR
     expected = math.pi / 2 - arc / 2
     middle = np.where(clear, mean / np.where(clear, size, 1.0), way * np.exp(-1j * expected))
-    off = np.abs(np.angle(middle * np.conj(way)))
-    front = off < expected - _AHEAD_RAD
+    front = np.abs(np.angle(middle * np.conj(way))) < expected - slack
     return np.where(front, way, middle), front

@@ -5,9 +5,12 @@ Three cases (textbook statics):
 *whole plate*: it slides when the push, less what the stops take in their own direction, is more than friction x (area x
 vacuum - lift); it tips about the gasket's inner edge when push x height + lift x arm is more than pull x lever.
 *tied part*: cut near a piece that only skin joins. It slides when its skin shears (length x thickness x shear strength)
-and its own friction gives way; it tips when its own pull and the skin's plastic hinges give way: 2 x its length along
-the edge x plastic moment, since the skin folds along both sides.
+and its own friction gives way; it tips when its own pull and the skin's plastic bending give way.
 *severed part*: only its own area holds it, with what vacuum is left.
+
+Skin in bending: a strip of it that spans a gap w holds its piece down with 2 m / w per mm of border when it yields at
+both ends, m = strength x thickness^2 / 4, at most what shears it. Strips side by side are in equilibrium and nowhere
+over the yield, so the skin bears no less (lower bound theorem of plasticity; derived here).
 
 A safety factor is what holds over what pushes, of the weaker of both ways. Everything is linear in the vacuum, so the
 lowest reading that holds follows move by move. On the safe side: the push is the peak of a worn tooth, in the worst
@@ -27,18 +30,26 @@ from pipeline.kernels import verify_holding as kernel
 from pipeline.kernels.verify_ties import widen
 from pipeline.model.setup import Setup
 from pipeline.model.shop import Hold
+from pipeline.model.units import EPS_MM
 from pipeline.model.verdict import Freed, HoldingResult
 from pipeline.verify.faults import Fault
+from pipeline.verify.felt import Felt
+from pipeline.verify.force_limits import thin_cuts
+from pipeline.verify.forces import Forces
 from pipeline.verify.lever import NO_STOPS, Cone, Edges, edges_of, stop_cone
 from pipeline.verify.reading import Moves
 from pipeline.verify.ties import NEVER, CutTimes, Piece
+from pipeline.verify.tools import ToolTable
 from pipeline.verify.vacuum import N_PER_KPA_MM2, Sealed, sealed_area
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 WHOLE, TIED, SEVERED = "whole plate", "tied part", "severed part"
-_NEAR_CELLS = 1.0  # a body's cells reach so far past its true border
+_NEAR_CELLS = 0.71  # half a cell's diagonal: a body's border lies so near to the centres of its last cells
 _TINY_N = 1e-9  # a smaller push or moment is none
+# The force keeps its angle to the tooth, so it turns through the engaged arc. Its mean lies at most this share of the
+# arc from either end: the mean angle of a chip that grows with the angle, (1 + x) / (2 + x) with x up to 1.
+_FROM_MEAN = 2 / 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,8 +71,8 @@ class Pushes:
     """What the cutter does to the plate in each move, arrays (n moves,), setup frame; all 0 where nothing is cut.
 
     `force_x_n`, `force_y_n`: mean force on the plate in plan, whose direction counts; `peak_n`: the largest plan force
-    of a worn cutter; `turn_rad`: how far to either side of the mean it turns while a tooth is in cut (half the engaged
-    arc; pi when not known); `lift_n`: upward; `height_mm`: of the cut's upper end over the bed; `radius_mm`: of the
+    of a worn cutter; `turn_rad`: how far to either side of the mean it turns while a tooth is in cut (pi when not
+    known); `lift_n`: upward; `height_mm`: of the push over the bed, at its highest; `radius_mm`: of the
     cutter; `is_rough`: judged as roughing.
     """
 
@@ -73,6 +84,29 @@ class Pushes:
     height_mm: Array
     radius_mm: Array
     is_rough: NDArray[np.bool_]
+
+
+def pushes_of(moves: Moves, felt: Felt, forces: Forces, tools: ToolTable) -> Pushes:
+    """What every move pushes, from what its cutter felt. A mill that takes a thin width finishes, all else is rough."""
+    row = tools.rows(moves.tool)
+    known = np.maximum(row, 0)
+    radius, slope = np.zeros(len(row)), np.zeros(len(row))
+    if tools.cutters:
+        radius = tools.radius[known]
+        slope = np.tan(np.array([cutter.helix_angle_rad for cutter in tools.cutters]))[known]
+    # An edge meets a narrow arc with a piece of itself that climbs with the turn: at last it is the uppermost.
+    piece = np.divide(radius * felt.engaged_peak_rad, slope, out=np.full(len(row), np.inf), where=slope > 0)
+    middle = felt.axial_mm - np.minimum(piece, felt.axial_mm) / 2
+    return Pushes(
+        force_x_n=forces.fx_n,
+        force_y_n=forces.fy_n,
+        peak_n=forces.force_peak_n,
+        turn_rad=np.minimum(_FROM_MEAN * felt.engaged_peak_rad, math.pi),
+        lift_n=np.maximum(forces.lift_n, 0.0),
+        height_mm=np.maximum(np.maximum(moves.start[:, 2], moves.end[:, 2]) + middle, 0.0),
+        radius_mm=np.where(row >= 0, radius, 0.0),
+        is_rough=~thin_cuts(moves, felt, tools),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,7 +121,7 @@ class _Case:
     target: Array
     tips: NDArray[np.bool_]
     holds: Array  # N or N mm
-    pushes: Array
+    loads: Array  # the same of what pushes
     least_kpa: Array
     missing_n: Array  # downward force that would make up for what is missing against sliding
 
@@ -135,9 +169,8 @@ def _whole_plate(
     centre = np.array([times.x0_mm + col.mean() * times.cell_mm, times.y0_mm + row.mean() * times.cell_mm]) if len(
         row) else gasket.mean(axis=0)  # fmt: skip
     edges = edges_of(gasket, centre, setup.gasket_width_mm / 2)
-    nothing = np.zeros(len(cutting))
     return _judge(WHOLE, None, cutting, setup.hold, moves, pushes, sealed.vacuum_kpa, sealed.pull(cutting), edges,
-                  stop_cone(setup), nothing, nothing)  # fmt: skip
+                  stop_cone(setup), 0.0, np.zeros(len(edges.lever_mm)), np.zeros(len(cutting)))  # fmt: skip
 
 
 def _piece_cases(
@@ -156,11 +189,15 @@ def _piece_cases(
     edges = edges_of(points, np.array(piece.at_mm), -times.cell_mm / 2)
     own = np.where(near >= sealed.lost, 0.0, sealed.own_mm2(piece.cells))
     tied, gone = near < piece.severed, near >= piece.severed
-    skin = piece.skin_left_mm(near)
-    fold = strength.bending_n_mm2 * skin_mm**2 / 4 * skin / max(piece.skin_mm, skin_mm)
+    left = piece.skin_left_mm(near) / max(piece.skin_mm, EPS_MM)
+    yields = strength.bending_n_mm2 * skin_mm**2 / 4
+    arms = np.maximum(piece.skin_xy @ edges.inward.T - edges.offset_mm, 0.0)
+    pieces_mm = piece.skin_mm / max(piece.n_skin, 1)
+    shears = strength.shear_n_mm2 * skin_mm
+    down = np.minimum(2 * yields / piece.skin_gap_mm, shears) * pieces_mm
     return [
         _judge(name, piece, near[part], hold, moves, pushes, sealed.vacuum_kpa, own[part], edges, NO_STOPS,
-               strength.shear_n_mm2 * skin_mm * skin[part], fold[part])
+               shears * piece.skin_mm, down @ arms, left[part])
         for name, part in ((TIED, tied), (SEVERED, gone))
     ]  # fmt: skip
 
@@ -172,26 +209,27 @@ def _near(piece: Piece, radii: tuple[Array, Index], moves: Moves, which: Index, 
         return which
     n_rows, n_cols = times.plate.shape
     row, col = np.divmod(piece.cells, n_cols)
-    masks = np.array([widen(row, col, float(r) / times.cell_mm + _NEAR_CELLS, n_rows, n_cols) for r in radii[0]])
-    rows, cols = np.flatnonzero(masks.any(axis=(0, 2))), np.flatnonzero(masks.any(axis=(0, 1)))
-    box = np.array([rows[0], rows[-1], cols[0], cols[-1]])
-    found = kernel.passes(which, moves.kind, moves.start, moves.end, moves.centre, radii[1], masks, box, times.x0_mm,
-                          times.y0_mm, times.cell_mm)  # fmt: skip
+    far = math.ceil(float(radii[0].max()) / times.cell_mm + _NEAR_CELLS)
+    a, b = max(0, int(row.min()) - far), max(0, int(col.min()) - far)
+    shape = min(n_rows, int(row.max()) + far + 1) - a, min(n_cols, int(col.max()) + far + 1) - b
+    masks = np.array([widen(row - a, col - b, float(r) / times.cell_mm + _NEAR_CELLS, *shape) for r in radii[0]])
+    found = kernel.passes(which, moves.kind, moves.start, moves.end, moves.centre, radii[1], masks,
+                          times.x0_mm + b * times.cell_mm, times.y0_mm + a * times.cell_mm, times.cell_mm)  # fmt: skip
     return which[found]
 
 
 def _judge(
     case: str, piece: Piece | None, which: Index, hold: Hold, moves: Moves, pushes: Pushes, vacuum_kpa: float,
-    area_mm2: Array, edges: Edges, stops: Cone, skin_n: Array, fold_n: Array,
+    area_mm2: Array, edges: Edges, stops: Cone, shears_n: float, bends_n_mm: Array, left: Array,
 ) -> _Case:  # fmt: skip
-    """Sliding and tipping of one body: `area_mm2` under vacuum, `skin_n` that its skin bears in shear, `fold_n` its
-    plastic moment per mm of fold. All beside `which`."""
+    """Sliding and tipping of one body. Beside `which`: `area_mm2` under vacuum, `left` of its skin (0 to 1), which
+    whole bears `shears_n` in shear and `bends_n_mm` (e,) against tipping over each edge."""
     peak, lift = pushes.peak_n[which], np.maximum(pushes.lift_n[which], 0.0)
     fx, fy = pushes.force_x_n[which], pushes.force_y_n[which]
     mean = np.hypot(fx, fy)
     turn = np.where(mean > _TINY_N, pushes.turn_rad[which], math.pi)
     peak = np.maximum(peak, mean)
-    per_kpa = area_mm2 * N_PER_KPA_MM2
+    per_kpa, skin_n = area_mm2 * N_PER_KPA_MM2, shears_n * left
     pull = vacuum_kpa * per_kpa
     target = np.where(pushes.is_rough[which], hold.safety_rough, hold.safety_finish)
 
@@ -203,15 +241,15 @@ def _judge(
     missing = np.maximum(wanted + lift - pull, 0.0) * (wanted > 0)
     least = np.where(wanted > 0, _over(wanted + lift, per_kpa), 0.0)
     against, moment, least_tip = kernel.tips(
-        peak * pushes.height_mm[which], lift, which, moves.start, moves.end, pull, fold_n, per_kpa, edges.inward,
-        edges.offset_mm, edges.lever_mm, edges.along_mm, edges.across_mm, hold.safety_tilt,
+        peak * pushes.height_mm[which], lift, which, moves.start, moves.end, pull, per_kpa, bends_n_mm, left,
+        edges.inward, edges.offset_mm, edges.lever_mm, edges.across_mm, hold.safety_tilt,
     )  # fmt: skip
     factor = _over(against, moment)
     tips = factor / hold.safety_tilt < ratio
     return _Case(
         case=case, piece=piece, which=which, safety=np.minimum(safety, factor),
         ratio=np.where(tips, factor / hold.safety_tilt, ratio), target=np.where(tips, hold.safety_tilt, target),
-        tips=tips, holds=np.where(tips, against, holds), pushes=np.where(tips, moment, slid),
+        tips=tips, holds=np.where(tips, against, holds), loads=np.where(tips, moment, slid),
         least_kpa=np.maximum(least, least_tip), missing_n=missing,
     )  # fmt: skip
 
@@ -243,7 +281,7 @@ def _result(
     at = moves.end[worst.which[k]] if worst else np.zeros(3)
     is_seen = worst is not None and math.isfinite(worst.ratio[k])
     return HoldingResult(
-        least=float(worst.holds[k] / worst.pushes[k]) if worst and is_seen else math.inf,
+        least=float(worst.holds[k] / worst.loads[k]) if worst and is_seen else math.inf,
         target=float(worst.target[k]) if worst and is_seen else hold.safety_rough,
         case=worst.case if worst and is_seen else WHOLE,
         what=worst.what if worst and is_seen else "",
@@ -272,8 +310,8 @@ def _assumed(setup: Setup, sealed: Sealed, hold: Hold, strength: SkinStrength) -
         f"{hold.vacuum_kpa:.1f} kPa under {sealed.area_mm2 / 100:.1f} cm2 inside the gasket's inner edge, less what is"
         " cut through",
         f"friction {hold.friction:g} of plate on bed; a pull test at your bed tells what it is",
-        "the largest push of a worn tooth, in the worst direction it turns through, all of it on one piece at the upper"
-        " end of the cut",
+        "the largest push of a worn tooth, in the worst direction it turns through, all of it on one piece, as high as"
+        " it gets",
         "stops take what is pushed straight at them, without friction; clamps and weight are not counted; turning about"
         " the vertical is not judged",
         f"skin of {setup.z.skin_mm:.3f} mm, {strength.shear_n_mm2:g} N/mm2 in shear and"
@@ -315,8 +353,8 @@ def _weak_faults(moves: Moves, cases: Sequence[_Case], sealed: Sealed, least_kpa
             pressed = f", or {case.missing_n[mine].max():.0f} N more press on the plate" if not case.tips[k] else ""
             out.append(_fault(
                 "V680",
-                f"{body}, {case.case}: safety {case.holds[k] / case.pushes[k]:.2f} against {way}:"
-                f" {case.holds[k]:.0f} {unit} hold, {case.pushes[k]:.0f} {unit} push{count}",
+                f"{body}, {case.case}: safety {case.holds[k] / case.loads[k]:.2f} against {way}:"
+                f" {case.holds[k]:.0f} {unit} hold, {case.loads[k]:.0f} {unit} push{count}",
                 f"at least {case.target[k]:g}",
                 f"{reading}{pressed}; a smaller depth of cut pushes less, then a lower feed",
                 moves=moves, i=int(case.which[k]), part=case.what,

@@ -56,12 +56,11 @@ def stop_cone(setup: Setup) -> Cone:
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Edges:
     """The edges over which a body may tip. An inside point p lies `inward @ p - offset` from each, mm; `lever_mm` (m,)
-    is that of the centre of its pull, `along_mm` (m,) how long the body is along the edge, `across_mm` across it."""
+    is that of the centre of its pull, `across_mm` (m,) how wide the body is across the edge."""
 
     inward: Array  # (m, 2) unit normals
     offset_mm: Array
     lever_mm: Array
-    along_mm: Array
     across_mm: Array
 
 
@@ -77,7 +76,6 @@ def edges_of(points: Array, centre: Array, inset_mm: float) -> Edges:
         inward=inward,
         offset_mm=offset,
         lever_mm=np.maximum(inward @ centre - offset, 0.0),
-        along_mm=np.ptp(hull @ step.T, axis=0) - 2 * inset_mm,
         across_mm=np.ptp(hull @ inward.T, axis=0) - 2 * inset_mm,
     )
 

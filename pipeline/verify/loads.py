@@ -12,7 +12,7 @@ from pipeline.model.shop import Material
 from pipeline.model.verdict import Loads, StretchLoad, Timeline, WorstPlace
 from pipeline.shop import forces as formulas
 from pipeline.verify.felt import Felt
-from pipeline.verify.forces import Forces, cut_seconds, is_cut
+from pipeline.verify.forces import Forces, axial_depth_mm, cut_seconds, is_cut
 from pipeline.verify.reading import Moves
 from pipeline.verify.stretches import Stretches
 
@@ -110,7 +110,7 @@ def _by_stretch(
                 removed_mm3=float(np.sum(felt.removed_mm3[own] * mine)),
                 engaged_mean_rad=mean(felt.engaged_mean_rad),
                 engaged_peak_rad=peak(felt.engaged_peak_rad),
-                depth_peak_mm=peak(felt.axial_mm),
+                depth_peak_mm=peak(axial_depth_mm(felt)),
                 chip_mean_mm=mean(forces.chip_mean_mm),
                 chip_peak_mm=peak(forces.chip_peak_mm),
                 rate_peak_mm3_min=peak(forces.rate_mm3_min),

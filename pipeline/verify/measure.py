@@ -5,8 +5,8 @@ ask the probe three times (reaches, heights, gaps), fit circles, take the value 
 limits. Conventions: depths and floors count from where the part's top belongs, and the face that is really there has a
 row of its own (thickness, from the face as cut to the outer face as drawn). A wall is + where stock is left, - where
 the part is cut into. Position is the distance of a hole's axis, that of a circle of least squares through 72 rays, from
-where it belongs. Limits are the feature's own; where it has none, the job's tolerances. A position has no limit on a drawing
-here: what a hole of the drawn size may be off before the exact wall test speaks (see acceptance.py) is taken.
+where it belongs. Limits are the feature's own; where it has none, the job's tolerances. A position has no limit on a
+drawing here: what a hole of the drawn size may be off before the exact wall test speaks (see acceptance.py) is taken.
 """
 
 from __future__ import annotations
@@ -39,6 +39,7 @@ _ENOUGH_RAYS = 48
 _DECIMALS = 6  # of what is reported, mm
 _FIT_ROUNDS = 12
 _FIT_DONE_MM = 1e-9
+_ASIDE_MM, _ASIDE_TIMES = 0.05, 2.0  # a ray this far off a circle, and so many times the middle one, is no part of it
 _SPOKEN_MM = 0.6  # what another check found this near to a feature's edge is about it
 SPOKEN_BY = ("V649", "V650", "V651", "V652")
 _FAULTS = {"diameter": "V690", "core diameter": "V690", "depth": "V691", "thickness": "V691", "position": "V692"}
@@ -281,8 +282,27 @@ def _circles(reach: Array | None, hole: Hole) -> tuple[Array, str]:
         if len(shut) < _ENOUGH_RAYS:
             why = f"open over {N_RAYS - len(shut)} of {N_RAYS} directions"
             continue
-        out.append(_fit(row[shut, None] * RAYS[shut]))
+        fit = _round(row[shut, None] * RAYS[shut])
+        if fit is None:
+            why = "not round"
+        else:
+            out.append(fit)
     return (np.array(out), "") if out else (np.zeros((0, 3)), why)
+
+
+def _round(points: Array) -> tuple[float, float, float] | None:
+    """Circle through the points, without those far off it (a slot that opens into the hole), None when it is not round
+    or few are left."""
+    for _ in range(_FIT_ROUNDS):
+        if len(points) < _ENOUGH_RAYS:
+            return None
+        x, y, radius = _fit(points)
+        off = np.abs(np.hypot(points[:, 0] - x, points[:, 1] - y) - radius)
+        keep = off <= max(_ASIDE_MM, _ASIDE_TIMES * float(np.median(off)))
+        if keep.all():
+            return (x, y, radius) if off.max() <= _ASIDE_MM else None
+        points = points[keep]
+    return None
 
 
 def _fit(points: Array) -> tuple[float, float, float]:

@@ -80,9 +80,14 @@ class Tile:
 
     rows: slice
     cols: slice
-    z: NDArray[np.float32]
+    z: NDArray[np.int32]  # in units of 1 / kernel.UNITS mm
     tied: NDArray[np.int32]
     severed: NDArray[np.int32]
+
+    @property
+    def z_mm(self) -> Array:
+        """The heights in mm."""
+        return np.asarray(self.z / kernel.UNITS, dtype=np.float64)
 
 
 Visit = Callable[[Tile], None]
@@ -159,7 +164,7 @@ def simulate(
     ring, lift = _probe_rings(tools, cell_mm)
     turn = 2 * np.pi * (np.arange(_N_DIRECTIONS) + 0.5) / _N_DIRECTIONS
     directions = np.column_stack([np.cos(turn), np.sin(turn)])
-    outline, high = np.array(setup.billet), np.float32(setup.z.top_high_mm)
+    outline, high = np.array(setup.billet), setup.z.top_high_mm
     stage_z, stage_r = tools.stage_z[:, 1:].copy(), tools.stage_r[:, 1:].copy()
     n_across = -(-grid.n_cols // grid.tile)
 
@@ -167,7 +172,7 @@ def simulate(
         row0, col0 = t // n_across * grid.tile, t % n_across * grid.tile
         shape = min(grid.tile, grid.n_rows - row0), min(grid.tile, grid.n_cols - col0)
         x0, y0 = grid.x0_mm + col0 * cell_mm, grid.y0_mm + row0 * cell_mm
-        z = np.empty(shape, dtype=np.float32)
+        z = np.empty(shape, dtype=np.int32)
         kernel.fill_tile(z, outline, x0, y0, cell_mm, high)
         tied = np.where(z > 0, np.int32(kernel.NEVER), np.int32(-1))
         severed = tied.copy()

@@ -1,13 +1,13 @@
 """What a thread mill leaves in its hole: pitch diameter from path radius, cutter and pitch, and its limits.
 
 Words. The *axis distance* is that of the cutter's axis from the thread's. The cutter's tooth is a 60 degree V with a
-flat `tip_flat_mm` wide at its greatest radius. The *over-cut*: the tooth follows a helix, so beside the plane in which it
-is deepest it is higher by the pitch's share of the turn, and its flanks, drawn back but little there, take more than
-their own shape. It widens the groove: an internal thread's pitch diameter grows, an external one's shrinks.
+flat `tip_flat_mm` wide at its greatest radius. The *over-cut*: the tooth follows a helix, so beside the plane in which
+it is deepest it is higher by the pitch's share of the turn, and its flanks, drawn back but little there, take more
+than their own shape. It widens the groove: an internal thread's pitch diameter grows, an external one's shrinks.
 
 At radius rho, a turn theta ahead, the tooth's flank stands at P theta / 2 pi + f / 2 + (r - s) tan 30, with s the
-distance of the point from the cutter's axis, s^2 = rho^2 + e^2 - 2 rho e cos theta; the groove's half width is the maximum over
-theta (derived here). The pitch diameter is where the groove is P / 2 wide (ASME B1.1, basic profile).
+distance of the point from the cutter's axis, s^2 = rho^2 + e^2 - 2 rho e cos theta; the groove's half width is the
+maximum over theta (derived here). The pitch diameter is where the groove is P / 2 wide (ASME B1.1, basic profile).
 """
 
 from __future__ import annotations

@@ -20,11 +20,11 @@ from numpy.typing import NDArray
 from pipeline.model.findings import Severity
 from pipeline.model.part import Hole, Side, Thread
 from pipeline.model.setup import PlacedPart, Setup
-from pipeline.model.shop import Crib, Cutter, CutterKind
+from pipeline.model.shop import Crib, Cutter, CutterKind, Material
 from pipeline.model.toolpath import NotCut
 from pipeline.model.units import EPS_MM
 from pipeline.model.verdict import Measured
-from pipeline.verify.contact import CHIP_LIMIT
+from pipeline.verify.contact import CHIP_LIMIT, SPEED_LIMIT
 from pipeline.verify.faults import Fault
 from pipeline.verify.helices import SAME_MM, Helix, arc_turn_rad, helices
 from pipeline.verify.probe import RAYS, Probe, inside_by
@@ -36,8 +36,10 @@ Array = NDArray[np.float64]
 PITCH_SHARE = 0.005  # of the pitch that a turn may be off; our shop's
 OFF_AXIS_MM = 0.02  # of the helix from the hole; our shop's
 LEAD_LOW, LEAD_HIGH = 0.4, 1.1  # of the pitch's share of its turn that a way in or out may rise; P beta / 360 is whole
-_LEAD_TURN_RAD = 0.2  # a shorter arc is none
+_ASTRAY = 0.03  # of the pitch that ways in and out may be off in all
+_STRAIGHT = 0.97  # of its length that goes outward: such a line is no part of a curve
 _RUB_MM = 0.005  # as in tools.py
+_TEXT_MM = 0.0025  # of a diameter: rounding of a program in ten-thousandths of an inch
 _RING_MM = 0.3
 _CORE_MM = 0.02  # what a floor is looked at inside the least core
 _BLOCK_STEP_MM = 0.2
@@ -59,11 +61,11 @@ class _Threaded:
 
 
 def check_thread_mills(
-    setup: Setup, *, moves: Moves, crib: Crib, tools: ToolTable, not_cut: Sequence[NotCut]
+    setup: Setup, *, moves: Moves, crib: Crib, tools: ToolTable, material: Material, not_cut: Sequence[NotCut]
 ) -> tuple[list[Fault], tuple[Measured, ...]]:
     """Faults of every move of a thread mill below the billet's top, and of threads that are missing; and for each
     threaded hole its rows: pitch, pitch and major diameter, length. The core's row is in `measure_features`."""
-    judge = _Threads(setup, moves, crib, tools)
+    judge = _Threads(setup, moves, crib, tools, material)
     faults = [f for dip in judge.dips() for f in judge.dip(dip)]
     faults += judge.blocks()
     rows: list[Measured] = []
@@ -84,8 +86,8 @@ def check_thread_mills(
 
 
 class _Threads:
-    def __init__(self, setup: Setup, moves: Moves, crib: Crib, tools: ToolTable) -> None:
-        self.setup, self.moves, self.tools = setup, moves, tools
+    def __init__(self, setup: Setup, moves: Moves, crib: Crib, tools: ToolTable, material: Material) -> None:
+        self.setup, self.moves, self.tools, self.material = setup, moves, tools, material
         self.mills = {c.number: c for c in crib.cutters if c.kind is CutterKind.THREAD}
         self.low = np.minimum(moves.start[:, 2], moves.end[:, 2])
         self.mine = np.isin(moves.tool, np.array(sorted(self.mills), dtype=np.int32))
@@ -215,6 +217,12 @@ class _Threads:
                 yield self._fault("V660", h.first, hole, chip, f"a chip of {chip:.4f} mm for each tooth at the wall",
                                   f"at most {CHIP_LIMIT * cutter.chip_load_mm:.4f} mm",
                                   "the feed of the text is that of the cutter's centre")  # fmt: skip
+        speed = math.pi * cutter.diameter_mm * rpm / 1000
+        band = self.material.speed_band_m_min.get(cutter.substrate, (0.0, 0.0))
+        limit = SPEED_LIMIT * max(cutter.surface_speed_m_min * max(1.0, self.material.speed_factor), band[1])
+        if speed > limit:
+            yield self._fault("V661", h.first, hole, 0.0, f"a surface speed of {speed:.1f} m/min",
+                              f"at most {limit:.1f} m/min in {self.material.name}")  # fmt: skip
 
     def _ways(self, run: list[int], rising: list[Helix], hole: _Threaded, cutter: Cutter) -> Iterator[Fault]:
         """The ways in and out: up and down only where there is room, sideways never past the thread, in and out at the
@@ -222,7 +230,7 @@ class _Threads:
         m, radius = self.moves, cutter.diameter_mm / 2
         widest = max(rising, key=lambda h: h.radius_mm)
         hand = math.copysign(1.0, widest.turn_rad * widest.rise_mm)
-        probe, inside = self._probe(run[0]), {i for h in rising for i in range(h.first, h.last + 1)}
+        astray, probe, inside = 0.0, self._probe(run[0]), {i for h in rising for i in range(h.first, h.last + 1)}
         for i in run:
             if i in inside:
                 continue
@@ -242,17 +250,22 @@ class _Threads:
                     yield self._fault("V696", i, hole, over, f"on the way {word} the teeth pass through stock that "
                                       f"stands {over:.3f} mm over the tip", "in and out along the hole's axis")
                 continue
-            if not is_arc and moved > widest.radius_mm / 2 and far > widest.radius_mm - SAME_MM:
+            if far + radius <= hole.thread.drill_limits_mm[0] / 2:
+                continue
+            r0, r1 = (math.hypot(p[i, 0] - hole.x_mm, p[i, 1] - hole.y_mm) for p in (m.start, m.end))
+            if not is_arc and abs(r1 - r0) > _STRAIGHT * moved:
                 yield self._fault("V696", i, hole, moved, "straight into or out of the thread's wall",
                                   "an arc that rises with the thread", severity="warning")  # fmt: skip
-            if is_arc and far + radius > hole.thread.drill_limits_mm[0] / 2:
-                turn, rise = arc_turn_rad(m, i), float(m.end[i, 2] - m.start[i, 2])
-                share = hand * rise / (hole.thread.pitch_mm * turn / (2 * math.pi))
-                if abs(turn) > _LEAD_TURN_RAD and not LEAD_LOW <= share <= LEAD_HIGH:
-                    right = hand * hole.thread.pitch_mm * turn / (2 * math.pi)
-                    yield self._fault("V696", i, hole, abs(rise - right), f"a way in or out that rises {rise:.4f} mm",
-                                      f"{right:.4f} mm, the pitch's share of its turn",
-                                      "else the teeth cut across the thread")  # fmt: skip
+                continue
+            turn = arc_turn_rad(m, i) if is_arc else _seen_from(hole, m, i)
+            rise, right = float(m.end[i, 2] - m.start[i, 2]), hand * hole.thread.pitch_mm * turn / (2 * math.pi)
+            # The teeth may be off the thread by a share of its pitch before they cut into what stays.
+            off = max(LEAD_LOW * abs(right) - rise * math.copysign(1.0, right),
+                      rise * math.copysign(1.0, right) - (LEAD_HIGH if is_arc else 2 * LEAD_HIGH) * abs(right))
+            astray += max(0.0, off)
+            if off > 0 and astray > _ASTRAY * hole.thread.pitch_mm:
+                yield self._fault("V696", i, hole, astray, f"a way in or out {astray:.4f} mm off the thread's course",
+                                  "the pitch's share of its turn as rise", "else the teeth cut across the thread")
 
     def _farthest(self, i: int, hole: _Threaded) -> float:
         m = self.moves
@@ -279,7 +292,7 @@ class _Threads:
             yield self._fault("V695", helix.first, hole, off, f"a pitch diameter of {pitch:.4f} mm with its over-cut",
                               f"{low:.4f} to {high:.4f} mm" if high is not None else f"at least {low:.4f} mm",
                               "change the radius of the helix")  # fmt: skip
-        if major < hole.thread.major_mm - EPS_MM:
+        if major < hole.thread.major_mm - _TEXT_MM:
             yield self._fault("V695", helix.first, hole, hole.thread.major_mm - major,
                               f"a major diameter of {major:.4f} mm", f"at least {hole.thread.major_mm:.4f} mm",
                               "a screw at its limit would not enter")  # fmt: skip
@@ -304,6 +317,12 @@ class _Threads:
                 if over > 0:
                     yield self._fault(_BLOCK_CODES.get(block.kind, "V656"), i, None, over,
                                       f"{block.kind} {block.name!r} hit by a thread mill", "to pass over or beside it")
+
+
+def _seen_from(hole: _Threaded, m: Moves, i: int) -> float:
+    """The turn of a straight move about the hole's axis, rad, counter-clockwise positive."""
+    a, b = (math.atan2(p[i, 1] - hole.y_mm, p[i, 0] - hole.x_mm) for p in (m.start, m.end))
+    return (b - a + math.pi) % (2 * math.pi) - math.pi
 
 
 def _disc(x: float, y: float, radius: float) -> Array:
@@ -351,7 +370,7 @@ def _rows(hole: _Threaded, why: str) -> Iterator[Measured]:
     for quantity, nominal, least, most in (
         ("thread pitch", thread.pitch_mm, thread.pitch_mm - slack, thread.pitch_mm + slack),
         ("pitch diameter", low, low, high),
-        ("major diameter", thread.major_mm, thread.major_mm, None),
+        ("major diameter", thread.major_mm, thread.major_mm - _TEXT_MM, None),
         ("thread length", hole.top_z_mm - hole.bottom_z_mm, None, None),
     ):
         measured = values.get(quantity)

@@ -12,6 +12,7 @@ A piece that is cut away altogether afterwards is not seen.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from pipeline.model.setup import Setup
 
 NEVER = 2**31 - 1
 WASTE = "waste"
+CELL_MM = 0.2  # fine enough for kerfs of 1 mm, and to tell what a cutter touches from what it passes by. Ours
 LEAST_WASTE_MM2 = 20.0  # a smaller piece that is no part is a sliver. Our shop's rule
 _CHORD_MM = 0.01  # of a part's outline, far below a cell
 _STAIRS = 0.5**0.5  # a straight edge is at least so much of the stairs of cells along it. From geometry
@@ -31,7 +33,8 @@ class CutTimes:
     """When each place of the plate was cut down, on coarse square cells: index of the move, NEVER where it was not.
 
     `tied[row, col]`: the whole cell is down to the skin; `severed[row, col]`: the whole cell is through to the bed.
-    Centres at (x0 + col * cell, y0 + row * cell), setup frame, mm. `plate` are the cells that touch the billet.
+    -1: there is no plate. Centres at (x0 + col * cell, y0 + row * cell), setup frame, mm. `plate` are the cells of the
+    billet.
     """
 
     x0_mm: float
@@ -47,7 +50,9 @@ class Piece:
     """A part or a piece of waste, and when it was freed: indices of moves, NEVER where it was not.
 
     `cells` are flat indices (row * cols + col) of its body. `skin_mm` is the length of the border along which skin ties
-    it; `skin_cut` (m,) the moves that cut through cells of that skin, rising, of `n_skin` cell edges in all.
+    it, in `n_skin` pieces of one cell; `skin_cut` (m,) the moves that cut through the skin there, rising. `skin_xy` (k,
+    2) are the middles of these pieces and `skin_gap_mm` (k,) how far the skin spans there to whole plate, inf at the
+    plate's edge.
     """
 
     what: str  # a part's id, or "waste"
@@ -58,7 +63,13 @@ class Piece:
     cells: NDArray[np.int64]
     skin_mm: float
     skin_cut: NDArray[np.int32]
-    n_skin: int
+    skin_xy: NDArray[np.float64]
+    skin_gap_mm: NDArray[np.float64]
+
+    @property
+    def n_skin(self) -> int:
+        """Pieces of skin, each one cell's edge long."""
+        return len(self.skin_gap_mm)
 
     def skin_left_mm(self, move: NDArray[np.int64]) -> NDArray[np.float64]:
         """Length of the skin that still ties the piece after each of these moves; 0 once it is severed."""
@@ -68,10 +79,28 @@ class Piece:
         return np.where(move >= self.severed, 0.0, self.skin_mm * (1.0 - gone / self.n_skin))
 
 
+def coarser(times: CutTimes) -> CutTimes:
+    """The same on cells of about `CELL_MM`: a cell is down when all that it holds of the plate is."""
+    k = max(1, round(CELL_MM / times.cell_mm))
+    n_rows, n_cols = (-(-n // k) for n in times.plate.shape)
+
+    def blocks(field: NDArray[Any], beside: int) -> NDArray[Any]:
+        whole = np.full((n_rows * k, n_cols * k), beside, dtype=field.dtype)
+        whole[: field.shape[0], : field.shape[1]] = np.where(times.plate, field, beside)
+        return np.asarray(whole.reshape(n_rows, k, n_cols, k).max(axis=(1, 3)))
+
+    shift = (k - 1) / 2 * times.cell_mm
+    return CutTimes(
+        x0_mm=times.x0_mm + shift, y0_mm=times.y0_mm + shift, cell_mm=k * times.cell_mm,
+        plate=blocks(times.plate, False), tied=blocks(times.tied, -1), severed=blocks(times.severed, -1),
+    )  # fmt: skip
+
+
 def find_ties(times: CutTimes, setup: Setup) -> tuple[Piece, ...]:
     """Every part of the setup in its order, then the pieces of waste, and when each was freed.
 
-    A part of which nothing is left is left out; a part that is not cut round has NEVER.
+    A part of which nothing is left is left out; a part that is not cut round has NEVER. Cells of `CELL_MM` are fine
+    enough (`coarser`).
     """
     n_rows, n_cols = times.plate.shape
     whole = times.plate & (times.tied == NEVER)
@@ -108,8 +137,8 @@ def find_ties(times: CutTimes, setup: Setup) -> tuple[Piece, ...]:
         cells = np.flatnonzero((bodies == body) & footprint if body == frame else bodies == body)
         row, col = np.divmod(cells, n_cols)
         x, y = times.x0_mm + float(col.mean()) * times.cell_mm, times.y0_mm + float(row.mean()) * times.cell_mm
-        n_edges, skin_cut, n_skin = _skin_edges(times, bodies == body, footprint)
-        length = bodied[k][3] * n_skin / max(n_edges, 1) if is_part else n_skin * times.cell_mm * _STAIRS
+        n_edges, skin_cut, skin_xy, gap = _skin_edges(times, whole, bodies == body, footprint)
+        length = bodied[k][3] * len(gap) / max(n_edges, 1) if is_part else len(gap) * times.cell_mm * _STAIRS
         pieces.append(
             Piece(
                 what=bodied[k][0] if is_part else WASTE,
@@ -120,7 +149,8 @@ def find_ties(times: CutTimes, setup: Setup) -> tuple[Piece, ...]:
                 cells=cells,
                 skin_mm=0.0 if body == frame else length,
                 skin_cut=skin_cut,
-                n_skin=n_skin,
+                skin_xy=skin_xy,
+                skin_gap_mm=gap,
             )
         )
     return tuple(pieces)
@@ -135,24 +165,29 @@ def _join_times(moves: NDArray[np.int32], plate: NDArray[np.bool_], goal: int, s
 
 
 def _skin_edges(
-    times: CutTimes, body: NDArray[np.bool_], footprint: NDArray[np.bool_]
-) -> tuple[int, NDArray[np.int32], int]:
-    """The body's cell edges to cells outside the footprint: how many, and of those toward skin the moves that cut that
-    skin through (rising) and how many there are."""
-    n_edges, n_skin, cut = 0, 0, []
-    others = [(slice(None, -1), slice(None), 1, 0), (slice(1, None), slice(None), -1, 0),
-              (slice(None), slice(None, -1), 0, 1), (slice(None), slice(1, None), 0, -1)]  # fmt: skip
-    for rows, cols, down, right in others:
-        here = np.zeros_like(body)
-        here[rows, cols] = True  # cells that have a neighbour on this side
-        beside = body & here
-        to_row, to_col = np.nonzero(beside)
-        to_row, to_col = to_row + down, to_col + right
-        is_edge = ~body[to_row, to_col] & ~footprint[to_row, to_col]
-        to_row, to_col = to_row[is_edge], to_col[is_edge]
-        n_edges += len(to_row) + int(np.sum(body & ~here))
-        is_skin = times.plate[to_row, to_col] & (times.tied[to_row, to_col] != NEVER)
-        n_skin += int(is_skin.sum())
-        severed = times.severed[to_row[is_skin], to_col[is_skin]]
+    times: CutTimes, whole: NDArray[np.bool_], body: NDArray[np.bool_], footprint: NDArray[np.bool_]
+) -> tuple[int, NDArray[np.int32], NDArray[np.float64], NDArray[np.float64]]:
+    """The body's cell edges to cells outside the footprint: how many; and of those toward skin the moves that cut it
+    through (rising), the middles (k, 2), and how far the skin spans from there along the row or column (k,)."""
+    n_edges, cut, middles, spans = 0, [], [], []
+    n_rows, n_cols = body.shape
+    cells = np.flatnonzero(body)
+    for down, right in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+        row, col = np.divmod(cells, n_cols)
+        row, col = row + down, col + right
+        on = (row >= 0) & (row < n_rows) & (col >= 0) & (col < n_cols)
+        n_edges += int(np.sum(~on))
+        row, col = row[on], col[on]
+        is_edge = ~body[row, col] & ~footprint[row, col]
+        row, col = row[is_edge], col[is_edge]
+        n_edges += len(row)
+        tied = times.tied[row, col]
+        is_skin = times.plate[row, col] & (tied >= 0) & (tied != NEVER)
+        row, col = row[is_skin], col[is_skin]
+        severed = times.severed[row, col]
         cut.append(severed[severed != NEVER])
-    return n_edges, np.sort(np.concatenate(cut)), n_skin
+        middles.append(np.column_stack([times.x0_mm + (col - right / 2) * times.cell_mm,
+                                        times.y0_mm + (row - down / 2) * times.cell_mm]))  # fmt: skip
+        n = kernel.gaps(row, col, down, right, times.plate, whole)
+        spans.append(np.where(n > 0, n * times.cell_mm, np.inf))
+    return n_edges, np.sort(np.concatenate(cut)), np.concatenate(middles), np.concatenate(spans)

@@ -81,7 +81,7 @@ def sealed_area(setup: Setup, moves: Moves, radius_mm: Array, times: CutTimes) -
     n_rows, n_cols = times.plate.shape
     grid = times.x0_mm, times.y0_mm, times.cell_mm
     gasket = np.array(setup.gasket)
-    mask = times.plate & kernel.inside(gasket, *grid, n_rows, n_cols)
+    mask = times.plate & (times.severed >= 0) & kernel.inside(gasket, *grid, n_rows, n_cols)
     kernel.clear_band(mask, gasket, setup.gasket_width_mm / 2, *grid)
     n = len(moves.kind)
     holed = np.zeros(n)

@@ -15,7 +15,9 @@ from PIL import Image
 from playwright.sync_api import Browser, Page, sync_playwright
 from pypdf import PdfReader
 
+from pipeline.packet.page.page import page_html
 from tests.e2e.conftest import JOBS, command
+from tests.unit.packet.test_page_simulated import figured
 
 MOST_BYTES = 3_000_000
 LONGEST_OPEN_S = 2.0
@@ -73,6 +75,14 @@ def packet(make):
     run = make(JOBS / "grafting-pair.yaml")
     assert run.code == 0, run.stderr
     return run.folder
+
+
+@pytest.fixture(scope="module")
+def figured_page(tmp_path_factory):
+    """The page of a small plan drawn by hand, with all figures of a simulation; made up: none is missing."""
+    file = tmp_path_factory.mktemp("figured") / "packet.html"
+    file.write_text(page_html(**figured()))
+    return file
 
 
 @pytest.fixture(scope="module")
@@ -180,8 +190,8 @@ def test_operations_are_found_and_the_nest_zooms(browser, packet):
 
 
 @pytest.mark.parametrize("size", [(1280, 900), (800, 1280), (390, 844)], ids=str)
-def test_no_page_scrolls_sideways_and_controls_fit_fingers(browser, packet, gallery, size):
-    for file in (packet / "packet.html", gallery):
+def test_no_page_scrolls_sideways_and_controls_fit_fingers(browser, packet, gallery, figured_page, size):
+    for file in (packet / "packet.html", gallery, figured_page):
         with Watched(browser, file, size) as view:
             assert view.page.evaluate("document.documentElement.scrollWidth") <= size[0]
             small = view.page.evaluate(
@@ -203,10 +213,15 @@ def test_everything_is_there_without_script(browser, packet, gallery):
         assert view.page.locator("tbody tr").count() == 3
 
 
-def test_on_paper_nothing_is_cut_off(browser, packet, gallery, tmp_path):
+def test_on_paper_nothing_is_cut_off(browser, packet, gallery, figured_page, tmp_path):
     """At the width of the printed page no element is wider than it, and the PDF says what the tables say."""
     inside_px = (A4_MM[0] - 2 * MARGIN_MM) * PX_PER_MM
-    for file, cells in ((packet / "packet.html", ".op-row td, .op-row th"), (gallery, "tbody td, tbody th")):
+    cells_of = {
+        packet / "packet.html": ".op-row td, .op-row th",
+        gallery: "tbody td, tbody th",
+        figured_page: "#hold td, #felt td, #felt th, #simulated td, .rule",
+    }
+    for file, cells in cells_of.items():
         with Watched(browser, file, (round(inside_px), 1000)) as view:
             page = view.page
             page.emulate_media(media="print")
@@ -245,6 +260,53 @@ def test_the_gallery_sorts_and_filters(browser, gallery):
         assert "<script>alert(1)</script>" in page.locator("tbody").inner_text()
         href = page.locator("tbody tr:visible a[href$='packet.html']").last.get_attribute("href")
         assert (gallery.parent / href).is_file()
+        assert view.complaints == []
+
+
+def test_the_timeline_reads_out_what_is_cut(browser, figured_page):
+    """Pointed at near the end of the time: the minute, cutter and lines of the last stretch, and its force."""
+    with Watched(browser, figured_page) as view:
+        page = view.page
+        drawing = page.locator("svg.timeline")
+        drawing.scroll_into_view_if_needed()
+        box = drawing.bounding_box()
+        data = json.loads(page.locator("#over-time").text_content())
+        n = len(data["force"])
+        for share in (0.02, 0.5, 0.97):
+            page.mouse.move(box["x"] + share * box["width"], box["y"] + box["height"] / 2)
+            said, k = page.locator("#read-out").inner_text(), int(share * n)
+            assert f"force {data['force'][k]} N" in said
+            assert f"minute {k * data['step_s'] / 60:.1f}" in said
+            if data["stretch"][k] >= 0:
+                name, cutter, first, last = data["stretches"][data["stretch"][k]]
+                assert f"T{cutter} {name}, lines {first} to {last}" in said
+        hand = page.locator("svg.timeline .hand")
+        assert hand.get_attribute("visibility") == "visible"
+        assert view.complaints == []
+
+
+def test_loads_sort_by_their_heads_and_a_line_leads_to_its_operation(browser, figured_page):
+    with Watched(browser, figured_page) as view:
+        page = view.page
+        head = page.locator("th", has_text="force, N").last
+        cells = page.locator(".loads tbody td[data-label='force N']")
+
+        def forces() -> list[int]:
+            return [int(text) for text in cells.all_inner_texts()]
+
+        before = forces()
+        head.locator("button").click()
+        assert forces() == sorted(before)
+        head.locator("button").click()
+        assert forces() == sorted(before, reverse=True)
+        assert head.get_attribute("aria-sort") == "descending"
+        link = page.locator(".loads a.to-line").first
+        line = link.inner_text()
+        link.click()
+        assert page.locator("#find-operation").input_value() == line
+        visible = [row for row in page.locator(".op-row").all() if row.is_visible()]
+        assert len(visible) >= 1
+        assert page.locator("#cuts").evaluate("e => e.getBoundingClientRect().top") < 900
         assert view.complaints == []
 
 

@@ -72,7 +72,7 @@ def turning(
     """(steps, 3) forces on the cutter while it turns from one tooth to the next, after which all begins anew. ALTINTAS'
     axes: x along the feed, y to its left, z along the axis. The cutter turns clockwise; angles count clockwise from +y,
     stock stands from `low` to `high`. `law` gives tangential, radial and axial force per mm of edge for chips in mm.
-    `lag` is how far the top of an edge is behind its tip. The tip of the first tooth is at 2 pi (k + 1/2) / (z steps)."""
+    `lag` is how far the top of an edge is behind its tip. The first tooth's tip is at 2 pi (k + 1/2) / (z steps)."""
     out = np.zeros((steps, 3))
     turn = 2 * math.pi * (np.arange(steps) + 0.5) / steps / flutes
     for tooth in range(flutes):

@@ -110,13 +110,13 @@ def timeline_json(at: Columns, loads: Loads, *, names: Sequence[str]) -> str:
     """What the drawing shows, for the read-out, as JSON that may stand inside a script element. `names` are those of
     the stretches. An arc is in degrees, a skin in mm, a hold null where no force pulls at it."""
 
-    def row(values: Float, places: int) -> list[float | None]:
-        return [round(v, places) + 0.0 if math.isfinite(v) else None for v in values.tolist()]
+    def row(values: Float, places: int | None = None) -> list[float | None]:
+        return [round(v, places) if math.isfinite(v) else None for v in values.tolist()]
 
     data: dict[str, Any] = {
         "step_s": at.step_s,
-        "force": row(at.force_n, 0),
-        "arc": row(at.engaged_deg, 0),
+        "force": row(at.force_n),
+        "arc": row(at.engaged_deg),
         "hold": row(at.holding, 1),
         "skin": row(at.skin_mm, 3),
         "stretch": at.stretch,
@@ -163,8 +163,8 @@ def _draw_strip(strip: _Strip, y: float, head: float, flag: tuple[float, str] | 
         f' viewBox="0 0 {len(strip.values)} {_PLOT_PX}">',
         f'<path d="{_area(strip.values, at)}" fill="#c9c9c9"/>',
     ]
-    if strip.black_under > 0 and (low_ones := np.where(strip.values < strip.black_under, strip.values, np.nan)).size:
-        out.append(f'<path d="{_area(low_ones, at, at(strip.black_under))}" fill="#000"/>')
+    if weak := _area(np.where(strip.values < strip.black_under, strip.values, np.nan), at, at(strip.black_under)):
+        out.append(f'<path class="weak" d="{weak}" fill="#000"/>')
     out.append(f'<path d="{_outline(strip.values, at)}" fill="none" stroke="#000" stroke-width="1" {_INK}/></svg>')
     for share in (0.0, 0.5, 1.0):
         value, line_y = share * strip.top, low - share * _PLOT_PX
@@ -212,12 +212,12 @@ def _runs(values: Float) -> list[tuple[int, int]]:
 
 
 def _steps(values: Float, first: int, last: int, at: Any) -> str:
-    """Up and down to each value and along it, from the place of the first."""
-    out, before = "", None
+    """From the height of the first value along it, up or down to each other one, along it, to the end of the last."""
+    out, before = "", at(float(values[first]))
     for k in range(first, last):
         here = at(float(values[k]))
         if here != before:
-            out += f"H{k}V{here:g}" if before is not None else f"V{here:g}"
+            out += f"H{k}V{here:g}"
             before = here
     return out + f"H{last}"
 
@@ -227,7 +227,9 @@ def _outline(values: Float, at: Any) -> str:
 
 
 def _area(values: Float, at: Any, base: float = _PLOT_PX) -> str:
-    return "".join(f"M{a} {base:g}{_steps(values, a, b, at)}V{base:g}Z" for a, b in _runs(values))
+    return "".join(
+        f"M{a} {base:g}V{at(float(values[a])):g}{_steps(values, a, b, at)}V{base:g}Z" for a, b in _runs(values)
+    )
 
 
 def _changes(at: Columns, loads: Loads) -> list[float]:

@@ -6,6 +6,7 @@ import multiprocessing
 import os
 import signal
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -160,15 +161,27 @@ def _write_for_ever(folder):
         cache.recall("nest", n % 50, lambda: value(n=2000, name="whole"))
 
 
+def _written_since(folder, moment_ns):
+    for entry in os.scandir(folder):
+        with suppress(FileNotFoundError):
+            if entry.stat().st_mtime_ns > moment_ns:
+                return True
+    return False
+
+
 def test_writers_killed_at_any_moment_leave_whole_entries(tmp_path):
     """Two at a time in one folder that is too small, killed 12 times; whatever is found afterwards is whole."""
     context = multiprocessing.get_context("spawn")
     rng = np.random.default_rng(11)
     for _ in range(6):
         pair = [context.Process(target=_write_for_ever, args=(tmp_path,)) for _ in range(2)]
+        begin = time.time_ns()
         for one in pair:
             one.start()
-        time.sleep(1.0 + float(rng.random()) * 0.5)
+        while not _written_since(tmp_path, begin):  # a busy machine takes its time to start them
+            assert time.time_ns() - begin < 120e9
+            time.sleep(0.05)
+        time.sleep(0.2 + float(rng.random()) * 0.5)
         for one in pair:
             os.kill(one.pid, signal.SIGKILL)
             one.join()

@@ -84,6 +84,22 @@ def test_force_times_speed_is_removal_times_kc() -> None:
     assert forces.power_w(2 * ap * q * d * feed, kc) == pytest.approx(2 * by_force, rel=1e-9)
 
 
+def test_area_of_the_end() -> None:
+    """The segment of the disc behind the arc, by counting points."""
+    x, y = np.meshgrid(*[(np.arange(1000) + 0.5) / 500 - 1] * 2)
+    disc = x * x + y * y < 1
+    for width in (0.1, 0.5, 0.8, 1.0):
+        inside = disc & (x > 1 - 2 * width)
+        got = forces.end_area_mm2(2.0, forces.engaged_rad(width, 1.0))
+        assert got == pytest.approx(inside.sum() / 500**2, rel=2e-3)
+    assert forces.end_area_mm2(2.0, 2 * math.pi) == pytest.approx(math.pi)
+    for hole, path in ((1.2, 0.4), (1.5, 0.6), (2.0, 1.5)):
+        # the hole's middle is one path radius to the left of the cutter's; their circles meet where the arc ends
+        over = disc & ((x + path) ** 2 + y * y > hole**2)
+        arc = math.acos((hole**2 - path**2 - 1) / (2 * path))
+        assert forces.end_area_mm2(2.0, arc, path) == pytest.approx(over.sum() / 500**2, rel=4e-3)
+
+
 def test_corrections() -> None:
     got = {"worn": forces.WORN, "milling": forces.MILLING}
     assert got == pytest.approx(ref.CORRECTIONS, rel=ref.CORRECTIONS_REL)
@@ -124,8 +140,8 @@ def test_mean_direction_against_the_slow_turn() -> None:
         x, y, _ = ref.turning(3, 1.0, 0, arc, law, feed_per_tooth=0.012, steps=20_000).mean(axis=0)
         mean = complex(pulses.mean_turned(arc, MC))
         # tangential force on the cutter at angle a: (-cos a, sin a)
-        assert (y / -x if abs(x) > 1e-9 else math.inf) == pytest.approx(mean.imag / mean.real, rel=1e-3) or width == 1.0
-        assert abs(mean) <= 1
+        assert math.atan2(y, -x) == pytest.approx(math.atan2(mean.imag, mean.real), abs=1e-3)
+        assert 2 / math.pi < abs(mean) <= 1
     assert complex(pulses.mean_turned(math.pi, MC)).real == pytest.approx(0, abs=1e-5)
 
 
@@ -189,7 +205,8 @@ def test_beam_of_a_mill() -> None:
     low, high = ref.CARBIDE_BAND_N_MM2
     assert low <= forces.young_n_mm2("carbide") <= high
     low, high = ref.STRENGTH_BAND_N_MM2
-    assert low <= forces.STRENGTH_N_MM2 <= high
+    assert low <= forces.ALLOWED_N_MM2 <= high
+    assert 3 * low / 2 == forces.BREAKS_N_MM2
     (f, length, d, young, core), wanted = ref.DEFLECTION
     beam = ((length, core * d),)
     assert f * forces.compliance_mm_n(beam, young) == pytest.approx(wanted, rel=ref.REL)

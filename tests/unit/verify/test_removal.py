@@ -43,10 +43,10 @@ def cut(
 ) -> Cut:
     setup = by_hand.setup(billet, top=top, skin=skin)
     grid = grid_over(setup.billet, cell)
-    z, tied = (np.zeros((grid.n_rows, grid.n_cols), dtype=kind) for kind in (np.float32, np.int32))
+    z, tied = (np.zeros((grid.n_rows, grid.n_cols), dtype=kind) for kind in (np.float64, np.int32))
 
     def keep(tile: Tile) -> None:
-        z[tile.rows, tile.cols], tied[tile.rows, tile.cols] = tile.z, tile.tied
+        z[tile.rows, tile.cols], tied[tile.rows, tile.cols] = tile.z_mm, tile.tied
 
     tools = tool_table(by_hand.crib(*cutters))
     removal = simulate(

@@ -1,0 +1,143 @@
+"""What a mutant is, and the tools with which the classes make them."""
+
+from __future__ import annotations
+
+import random
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+from tests.oracle.harm import Case
+from tests.sabotage.programs import Base
+
+Lines = list[str]
+Maker = Callable[[Base, random.Random], Iterator["Mutant"]]
+WORD = re.compile(r"([A-Z])([+-]?(?:\d+\.?\d*|\.\d+))")
+HEADING = re.compile(r"^\(([\w-]+/[\w/-]+, T\d+, Z|(face|step|outline|drill|spot|pocket|bore)\)$)")
+PER_BASE = 4  # mutants of a class from one program, where the program has as many places
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Mutant:
+    """One text, with the case it is judged in: the base's own, or one with another set-up."""
+
+    kind: str  # its class
+    name: str
+    base: str
+    text: str
+    case: Case
+
+    @property
+    def title(self) -> str:
+        return f"{self.kind} / {self.base} / {self.name}"
+
+
+@dataclass(frozen=True, slots=True)
+class Class:
+    """A class of mutants. `criteria`: which of the oracle's criteria may decide that one of it does harm."""
+
+    name: str
+    group: str
+    criteria: str
+    make: Maker = field(compare=False)
+    per_base: int = PER_BASE
+
+
+class Group:
+    """Collects the classes of one module."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.classes: list[Class] = []
+
+    def __call__(self, name: str, criteria: str, per_base: int = PER_BASE) -> Callable[[Maker], Maker]:
+        def keep(make: Maker) -> Maker:
+            self.classes.append(Class(name, self.name, criteria, make, per_base))
+            return make
+
+        return keep
+
+
+def mutants_of(one: Class, base: Base) -> list[Mutant]:
+    """At most `per_base` of what the class makes of the base, the same ones each time, without repeats of a text."""
+    rng = random.Random(f"{one.name}, {base.name}")
+    out: list[Mutant] = []
+    clean = "\n".join(base.lines) + "\n"
+    for mutant in one.make(base, rng):
+        same = any(m.text == mutant.text and m.case is mutant.case for m in out)
+        if same or (mutant.text == clean and mutant.case is base.case):
+            continue
+        out.append(Mutant(one.name, mutant.name, base.name, mutant.text, mutant.case))
+        if len(out) == one.per_base:
+            break
+    return out
+
+
+def text_of(base: Base, lines: Lines, name: str) -> Mutant:
+    return Mutant("", name, base.name, "\n".join(lines) + "\n", base.case)
+
+
+def is_code(line: str) -> bool:
+    return bool(line) and not line.startswith("(")
+
+
+def places(base: Base, rng: random.Random, pattern: str) -> list[int]:
+    """Lines of code that match, in a random order."""
+    out = [i for i, line in enumerate(base.lines) if is_code(line) and re.search(pattern, line)]
+    rng.shuffle(out)
+    return out
+
+
+def replaced(base: Base, i: int, *new: str) -> Mutant:
+    """The program with other lines in place of line i."""
+    lines = [*base.lines[:i], *new, *base.lines[i + 1 :]]
+    return text_of(base, lines, f"line {i + 1}: {base.lines[i][:60]} -> {' | '.join(new)[:80] or 'nothing'}")
+
+
+def swaps(base: Base, rng: random.Random, pattern: str, new: str | Callable[[re.Match[str]], str]) -> Iterator[Mutant]:
+    """One mutant for each line that matches: the match replaced."""
+    for i in places(base, rng, pattern):
+        yield replaced(base, i, re.sub(pattern, new, base.lines[i], count=1))
+
+
+def inserts(base: Base, rng: random.Random, after: str, *new: str) -> Iterator[Mutant]:
+    """Lines put after each line that matches."""
+    for i in places(base, rng, after):
+        yield replaced(base, i, base.lines[i], *new)
+
+
+def drops(base: Base, rng: random.Random, pattern: str) -> Iterator[Mutant]:
+    for i in places(base, rng, pattern):
+        yield replaced(base, i)
+
+
+def operations(base: Base) -> list[tuple[str, int, int]]:
+    """(heading, first line, line behind the last) of each operation's motion."""
+    out = []
+    for i, line in enumerate(base.lines):
+        if HEADING.match(line):
+            end = next(k for k in range(i + 1, len(base.lines)) if base.lines[k].startswith(("(", "M9")))
+            out.append((line.strip("()").split(",")[0], i + 1, end))
+    return out
+
+
+def number(value: float, base: Base) -> str:
+    """A coordinate as the base writes them, fine enough for its arcs."""
+    return f"{value:.{6 if base.inches else 5}f}"
+
+
+def length(mm: float, base: Base) -> float:
+    """Millimetres in the program's unit."""
+    return mm / 25.4 if base.inches else mm
+
+
+def moved(lines: Lines, base: Base, axis: str, by_mm: float) -> Lines:
+    """All absolute positions of an axis moved, but those in the machine frame."""
+    by = length(by_mm, base)
+
+    def shift(line: str) -> str:
+        if not is_code(line) or "G53" in line:
+            return line
+        return re.sub(rf"{axis}([+-]?[\d.]+)", lambda m: f"{axis}{number(float(m[1]) + by, base)}", line)
+
+    return [shift(line) for line in lines]
