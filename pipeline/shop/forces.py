@@ -44,6 +44,7 @@ STEEL_N_MM2 = 210_000.0  # cobalt and high speed steel; the same, from memory
 ALLOWED_N_MM2 = 1000.0
 BREAKS_N_MM2 = 1500.0
 CHIP_FITTED_MM = 0.05  # kc1.1 and mc were fitted on thicker chips. As circulated with kc tables (from memory)
+_HALF_CIRCLE = math.pi - 0.1  # ours: one probe of 64 on a circle
 _STRAIGHT = 1e4  # ours: a path of more cutter radii than this is straight
 SPREAD, SPREAD_THIN = 0.15, 0.30  # relative, of kc; below CHIP_FITTED_MM the formula is stretched
 
@@ -94,17 +95,18 @@ def end_area_mm2(diameter_mm: ArrayLike, engaged: ArrayLike, inside_mm: ArrayLik
     """Area of the cutter's end that stands over stock when its side takes an arc: times the speed of sinking, what the
     end takes away. Geometry.
 
-    Straight on: the segment of the disc behind the arc, D^2 / 8 (2 phi - sin(2 phi)), the whole disc for pi. Round the
-    inside of a hole on a path of radius `inside_mm`: less the segment of the hole, whose rim goes through both ends of
-    the arc's chord.
+    Straight on: the segment of the disc behind the arc, D^2 / 8 (2 phi - sin(2 phi)). Round the inside of a hole on a
+    path of radius `inside_mm`: less the segment of the hole, whose rim goes through both ends of the arc's chord. The
+    whole disc for a whole half circle, which has no hole to it.
     """
     arc = np.clip(np.asarray(engaged, dtype=np.float64), 0.0, math.pi)
     r = np.asarray(diameter_mm, dtype=np.float64) / 2
     path = np.minimum(np.asarray(inside_mm, dtype=np.float64), _STRAIGHT * r)
-    rim = np.sqrt(np.maximum(path * path + r * r + 2 * path * r * np.cos(arc), 0.0))
-    half = np.arcsin(np.clip(r * np.sin(arc) / np.maximum(rim, r * np.sin(arc) + (rim <= 0)), 0.0, 1.0))
-    disc, hole = r * r / 2 * (2 * arc - np.sin(2 * arc)), rim * rim / 2 * (2 * half - np.sin(2 * half))
-    return np.maximum(disc - hole, 0.0)
+    up, over = r * np.sin(arc), path + r * np.cos(arc)
+    half = np.arctan2(up, over)
+    disc = r * r / 2 * (2 * arc - np.sin(2 * arc))
+    hole = (up * up + over * over) / 2 * (2 * half - np.sin(2 * half))
+    return np.where(arc < _HALF_CIRCLE, np.maximum(disc - hole, 0.0), math.pi * r * r)
 
 
 def torque_n_m(power: ArrayLike, rpm: ArrayLike) -> Array:

@@ -13,7 +13,7 @@ import math
 import re
 from collections.abc import Callable
 
-NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)")
+NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)")
 INTEGER_SLACK = 0.0001  # NISTIR 6556 section 3.3.2.1: how far an integer value may be from a whole number
 LARGEST_PARAMETER = 5399
 MACHINES_OWN = 5001  # from here on: probe, homes, offsets, origins (NISTIR 6556, table 2)

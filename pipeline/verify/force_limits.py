@@ -33,6 +33,7 @@ WALL_SHARE = 0.5  # of the tolerance; the rest is for run-out, measured sizes, r
 RUB_SHARE = 0.2  # of a stretch's time in cut that may go by with chips under the least. Our shop's rule
 THIN_SHARE = 0.15  # of the diameter: a cut at most this wide along its side is a finish. Common practice, no source
 SCRAPE_MM = 0.02  # ours: what is thinner than this along the axis is noise of the field, not a chip to judge
+LEVEL_SLOPE = 0.01  # ours: a steeper move cuts with its end, too
 _GAP_MOVES = 25  # ours: capped lines with no more moves than this between them are one range
 _STEP = 20  # of a feed factor: twentieths, so that feeds change in few steps
 
@@ -44,8 +45,12 @@ def thin_cuts(moves: Moves, felt: Felt, tools: ToolTable) -> Mask:
     if not len(mills):
         return np.zeros(len(row), dtype=np.bool_)
     thin = felt.width_mean_mm <= THIN_SHARE * 2 * tools.radius[row]
-    level = np.abs(moves.end[:, 2] - moves.start[:, 2]) <= SCRAPE_MM * np.maximum(felt.length_mm, 1.0)
-    return is_cut(moves, felt) & (row >= 0) & mills[row] & thin & level & (axial_depth_mm(felt) > SCRAPE_MM)
+    deep = axial_depth_mm(felt) > SCRAPE_MM
+    return is_cut(moves, felt) & (row >= 0) & mills[row] & thin & _level(moves, felt) & deep
+
+
+def _level(moves: Moves, felt: Felt) -> Mask:
+    return np.abs(moves.end[:, 2] - moves.start[:, 2]) <= LEVEL_SLOPE * felt.length_mm
 
 
 def check_forces(
@@ -143,10 +148,13 @@ def _worst_of_each(value: Array, over: Mask, stretches: Stretches) -> list[int]:
 def _rubbing(
     moves: Moves, felt: Felt, forces: Forces, tools: ToolTable, seconds: Array, stretches: Stretches
 ) -> list[tuple[int, float]]:
-    """(longest move with too thin a chip, share of time) of each stretch where the share is too large."""
+    """(longest move with too thin a chip, share of time) of each stretch where the share is too large. The end of a
+    mill that sinks always rubs; ways into stock have their own check, and only level moves and drills are judged."""
     row = tools.rows(moves.tool)
     least = np.array([least_chip_mm(c) for c in tools.cutters] or [0.0])[np.maximum(row, 0)]
-    time = np.where((row >= 0) & (axial_depth_mm(felt) > SCRAPE_MM), cut_seconds(moves, felt, seconds), 0.0)
+    drills = np.array([c.kind in (CutterKind.DRILL, CutterKind.SPOT) for c in tools.cutters] or [False])
+    judged = (row >= 0) & (axial_depth_mm(felt) > SCRAPE_MM) & (_level(moves, felt) | drills[np.maximum(row, 0)])
+    time = np.where(judged, cut_seconds(moves, felt, seconds), 0.0)
     thin = forces.chip_peak_mm < least
     k = len(stretches.first)
     whole = np.bincount(stretches.of_move, weights=time, minlength=k)

@@ -8,10 +8,6 @@ vacuum - lift); it tips about the gasket's inner edge when push x height + lift 
 and its own friction gives way; it tips when its own pull and the skin's plastic bending give way.
 *severed part*: only its own area holds it, with what vacuum is left.
 
-Skin in bending: a strip of it that spans a gap w holds its piece down with 2 m / w per mm of border when it yields at
-both ends, m = strength x thickness^2 / 4, at most what shears it. Strips side by side are in equilibrium and nowhere
-over the yield, so the skin bears no less (lower bound theorem of plasticity; derived here).
-
 A safety factor is what holds over what pushes, of the weaker of both ways. Everything is linear in the vacuum, so the
 lowest reading that holds follows move by move. On the safe side: the push is the peak of a worn tooth, in the worst
 direction it turns through, all of it on one piece, at the upper end of the cut; neither weight nor clamps count.
@@ -21,69 +17,36 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.kernels import verify_holding as kernel
-from pipeline.kernels.verify_ties import widen
 from pipeline.model.setup import Setup
 from pipeline.model.shop import Hold
-from pipeline.model.units import EPS_MM
 from pipeline.model.verdict import Freed, HoldingResult
 from pipeline.verify.faults import Fault
 from pipeline.verify.felt import Felt
 from pipeline.verify.force_limits import thin_cuts
 from pipeline.verify.forces import Forces
-from pipeline.verify.lever import NO_STOPS, Cone, Edges, edges_of, stop_cone
+from pipeline.verify.hold_cases import (
+    SEVERED,
+    TINY_N,
+    WHOLE,
+    WORST_LAYER,
+    Array,
+    Case,
+    Pushes,
+    SkinStrength,
+    piece_cases,
+    whole_plate,
+)
 from pipeline.verify.reading import Moves
 from pipeline.verify.ties import NEVER, CutTimes, Piece
 from pipeline.verify.tools import ToolTable
-from pipeline.verify.vacuum import N_PER_KPA_MM2, Sealed, sealed_area
+from pipeline.verify.vacuum import Sealed, sealed_area
 
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
-WHOLE, TIED, SEVERED = "whole plate", "tied part", "severed part"
-_NEAR_CELLS = 0.71  # half a cell's diagonal: a body's border lies so near to the centres of its last cells
-_TINY_N = 1e-9  # a smaller push or moment is none
 # The force keeps its angle to the tooth, so it turns through the engaged arc. Its mean lies at most this share of the
 # arc from either end: the mean angle of a chip that grows with the angle, (1 + x) / (2 + x) with x up to 1.
 _FROM_MEAN = 2 / 3
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SkinStrength:
-    """What the skin bears, N/mm2: in shear, and in bending once all of it yields."""
-
-    of: str
-    shear_n_mm2: float
-    bending_n_mm2: float
-
-
-# The weakest layer may lie at the bottom. Unalloyed titanium grade 2, annealed: yield 275 (ASTM B265, from memory), in
-# shear yield / sqrt(3). Of Ti-6Al-4V alone it would be about 550 and 900.
-WORST_LAYER = SkinStrength(of="pure titanium, the weakest layer", shear_n_mm2=159.0, bending_n_mm2=275.0)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Pushes:
-    """What the cutter does to the plate in each move, arrays (n moves,), setup frame; all 0 where nothing is cut.
-
-    `force_x_n`, `force_y_n`: mean force on the plate in plan, whose direction counts; `peak_n`: the largest plan force
-    of a worn cutter; `turn_rad`: how far to either side of the mean it turns while a tooth is in cut (pi when not
-    known); `lift_n`: upward; `height_mm`: of the push over the bed, at its highest; `radius_mm`: of the
-    cutter; `is_rough`: judged as roughing.
-    """
-
-    force_x_n: Array
-    force_y_n: Array
-    peak_n: Array
-    turn_rad: Array
-    lift_n: Array
-    height_mm: Array
-    radius_mm: Array
-    is_rough: NDArray[np.bool_]
 
 
 def pushes_of(moves: Moves, felt: Felt, forces: Forces, tools: ToolTable) -> Pushes:
@@ -109,27 +72,6 @@ def pushes_of(moves: Moves, felt: Felt, forces: Forces, tools: ToolTable) -> Pus
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Case:
-    """One body under the moves `which`: arrays beside `which`. `ratio` is safety over target, least of both ways."""
-
-    case: str
-    piece: Piece | None  # None: the whole plate
-    which: Index
-    safety: Array
-    ratio: Array
-    target: Array
-    tips: NDArray[np.bool_]
-    holds: Array  # N or N mm
-    loads: Array  # the same of what pushes
-    least_kpa: Array
-    missing_n: Array  # downward force that would make up for what is missing against sliding
-
-    @property
-    def what(self) -> str:
-        return self.piece.what if self.piece else ""
-
-
 def judge_holding(
     setup: Setup, *, moves: Moves, seconds: Array, pushes: Pushes, pieces: Sequence[Piece], times: CutTimes,
     strength: SkinStrength = WORST_LAYER,
@@ -146,123 +88,22 @@ def judge_holding(
         return None, safety, [_fault("V683", "nothing is known of the hold", wanted, hint, warning=True)]
     hold = setup.hold
     sealed = sealed_area(setup, moves, pushes.radius_mm, times)
-    cutting = np.flatnonzero((pushes.peak_n > _TINY_N) | (pushes.lift_n > _TINY_N))
-    cases = [_whole_plate(setup, moves, pushes, sealed, cutting, times)]
+    cutting = np.flatnonzero((pushes.peak_n > TINY_N) | (pushes.lift_n > TINY_N))
+    cases = [whole_plate(setup, moves, pushes, sealed, cutting, times)]
     radii = np.unique(pushes.radius_mm, return_inverse=True)
     for piece in pieces:
-        cases += _piece_cases(piece, hold, moves, pushes, sealed, cutting, times, radii, setup.z.skin_mm, strength)
+        cases += piece_cases(piece, hold, moves, pushes, sealed, cutting, times, radii, setup.z.skin_mm, strength)
     cases = [case for case in cases if len(case.which)]
     for case in cases:
         np.minimum.at(safety, case.which, case.safety)
     result = _result(setup, moves, seconds, sealed, cases, pieces, strength)
     faults = _hole_faults(moves, sealed, hold)
-    faults += _weak_faults(moves, cases, sealed, result.gauge_least_kpa)
+    faults += _weak_faults(moves, cases, sealed)
     return result, safety, faults + _severed_faults(moves, cases, pieces)
 
 
-def _whole_plate(
-    setup: Setup, moves: Moves, pushes: Pushes, sealed: Sealed, cutting: Index, times: CutTimes
-) -> _Case:
-    assert setup.hold is not None
-    row, col = np.nonzero(sealed.mask)
-    gasket = np.array(setup.gasket)
-    centre = np.array([times.x0_mm + col.mean() * times.cell_mm, times.y0_mm + row.mean() * times.cell_mm]) if len(
-        row) else gasket.mean(axis=0)  # fmt: skip
-    edges = edges_of(gasket, centre, setup.gasket_width_mm / 2)
-    return _judge(WHOLE, None, cutting, setup.hold, moves, pushes, sealed.vacuum_kpa, sealed.pull(cutting), edges,
-                  stop_cone(setup), 0.0, np.zeros(len(edges.lever_mm)), np.zeros(len(cutting)))  # fmt: skip
-
-
-def _piece_cases(
-    piece: Piece, hold: Hold, moves: Moves, pushes: Pushes, sealed: Sealed, cutting: Index, times: CutTimes,
-    radii: tuple[Array, Index], skin_mm: float, strength: SkinStrength,
-) -> list[_Case]:  # fmt: skip
-    """The piece from the move that ties it, and from the move that severs it."""
-    near = _near(piece, radii, moves, cutting[np.searchsorted(cutting, min(piece.tied, piece.severed)) :], times)
-    if len(near) == 0:
-        return []
-    n_cols = times.plate.shape[1]
-    row, col = np.divmod(piece.cells, n_cols)
-    _, first = np.unique(row, return_index=True)
-    ends = np.union1d(first, np.append(first[1:], len(row)) - 1)  # cells are sorted: both ends of every row
-    points = np.column_stack([times.x0_mm + col[ends] * times.cell_mm, times.y0_mm + row[ends] * times.cell_mm])
-    edges = edges_of(points, np.array(piece.at_mm), -times.cell_mm / 2)
-    own = np.where(near >= sealed.lost, 0.0, sealed.own_mm2(piece.cells))
-    tied, gone = near < piece.severed, near >= piece.severed
-    left = piece.skin_left_mm(near) / max(piece.skin_mm, EPS_MM)
-    yields = strength.bending_n_mm2 * skin_mm**2 / 4
-    arms = np.maximum(piece.skin_xy @ edges.inward.T - edges.offset_mm, 0.0)
-    pieces_mm = piece.skin_mm / max(piece.n_skin, 1)
-    shears = strength.shear_n_mm2 * skin_mm
-    down = np.minimum(2 * yields / piece.skin_gap_mm, shears) * pieces_mm
-    return [
-        _judge(name, piece, near[part], hold, moves, pushes, sealed.vacuum_kpa, own[part], edges, NO_STOPS,
-               shears * piece.skin_mm, down @ arms, left[part])
-        for name, part in ((TIED, tied), (SEVERED, gone))
-    ]  # fmt: skip
-
-
-def _near(piece: Piece, radii: tuple[Array, Index], moves: Moves, which: Index, times: CutTimes) -> Index:
-    """Those of the moves whose cutter reaches the piece. `radii`: those of all cutters, and which of them each move
-    has."""
-    if len(which) == 0:
-        return which
-    n_rows, n_cols = times.plate.shape
-    row, col = np.divmod(piece.cells, n_cols)
-    far = math.ceil(float(radii[0].max()) / times.cell_mm + _NEAR_CELLS)
-    a, b = max(0, int(row.min()) - far), max(0, int(col.min()) - far)
-    shape = min(n_rows, int(row.max()) + far + 1) - a, min(n_cols, int(col.max()) + far + 1) - b
-    masks = np.array([widen(row - a, col - b, float(r) / times.cell_mm + _NEAR_CELLS, *shape) for r in radii[0]])
-    found = kernel.passes(which, moves.kind, moves.start, moves.end, moves.centre, radii[1], masks,
-                          times.x0_mm + b * times.cell_mm, times.y0_mm + a * times.cell_mm, times.cell_mm)  # fmt: skip
-    return which[found]
-
-
-def _judge(
-    case: str, piece: Piece | None, which: Index, hold: Hold, moves: Moves, pushes: Pushes, vacuum_kpa: float,
-    area_mm2: Array, edges: Edges, stops: Cone, shears_n: float, bends_n_mm: Array, left: Array,
-) -> _Case:  # fmt: skip
-    """Sliding and tipping of one body. Beside `which`: `area_mm2` under vacuum, `left` of its skin (0 to 1), which
-    whole bears `shears_n` in shear and `bends_n_mm` (e,) against tipping over each edge."""
-    peak, lift = pushes.peak_n[which], np.maximum(pushes.lift_n[which], 0.0)
-    fx, fy = pushes.force_x_n[which], pushes.force_y_n[which]
-    mean = np.hypot(fx, fy)
-    turn = np.where(mean > _TINY_N, pushes.turn_rad[which], math.pi)
-    peak = np.maximum(peak, mean)
-    per_kpa, skin_n = area_mm2 * N_PER_KPA_MM2, shears_n * left
-    pull = vacuum_kpa * per_kpa
-    target = np.where(pushes.is_rough[which], hold.safety_rough, hold.safety_finish)
-
-    slid = peak * stops.left_over(np.arctan2(fy, fx), turn)
-    holds = hold.friction * np.maximum(pull - lift, 0.0) + skin_n
-    safety = _over(holds, slid)
-    ratio = safety / target
-    wanted = (target * slid - skin_n) / hold.friction
-    missing = np.maximum(wanted + lift - pull, 0.0) * (wanted > 0)
-    least = np.where(wanted > 0, _over(wanted + lift, per_kpa), 0.0)
-    against, moment, least_tip = kernel.tips(
-        peak * pushes.height_mm[which], lift, which, moves.start, moves.end, pull, per_kpa, bends_n_mm, left,
-        edges.inward, edges.offset_mm, edges.lever_mm, edges.across_mm, hold.safety_tilt,
-    )  # fmt: skip
-    factor = _over(against, moment)
-    tips = factor / hold.safety_tilt < ratio
-    return _Case(
-        case=case, piece=piece, which=which, safety=np.minimum(safety, factor),
-        ratio=np.where(tips, factor / hold.safety_tilt, ratio), target=np.where(tips, hold.safety_tilt, target),
-        tips=tips, holds=np.where(tips, against, holds), loads=np.where(tips, moment, slid),
-        least_kpa=np.maximum(least, least_tip), missing_n=missing,
-    )  # fmt: skip
-
-
-def _over(a: Array, b: Array) -> Array:
-    """a / b, inf where b is nothing."""
-    out = np.full(len(a), math.inf)
-    np.divide(a, b, out=out, where=b > _TINY_N)
-    return out
-
-
 def _result(
-    setup: Setup, moves: Moves, seconds: Array, sealed: Sealed, cases: Sequence[_Case], pieces: Sequence[Piece],
+    setup: Setup, moves: Moves, seconds: Array, sealed: Sealed, cases: Sequence[Case], pieces: Sequence[Piece],
     strength: SkinStrength,
 ) -> HoldingResult:  # fmt: skip
     assert setup.hold is not None
@@ -334,7 +175,7 @@ def _hole_faults(moves: Moves, sealed: Sealed, hold: Hold) -> list[Fault]:
     return [_fault("V681", found, wanted, hint, moves=moves, i=i, warning=not is_lost)]
 
 
-def _weak_faults(moves: Moves, cases: Sequence[_Case], sealed: Sealed, least_kpa: float) -> list[Fault]:
+def _weak_faults(moves: Moves, cases: Sequence[Case], sealed: Sealed) -> list[Fault]:
     """One fault for each body and cutter: its weakest move. What follows from a lost vacuum is said there."""
     out = []
     for case in cases:
@@ -346,23 +187,24 @@ def _weak_faults(moves: Moves, cases: Sequence[_Case], sealed: Sealed, least_kpa
             mine = weak[tools == tool]
             k = int(mine[np.argmin(case.ratio[mine])])
             unit, way = ("N mm", "tipping") if case.tips[k] else ("N", "sliding")
-            body = case.what or "the whole plate"
+            body = f"{case.what}, tied by its skin" if case.what else "the whole plate"
             count = f" ({len(mine)} moves, first at line {moves.line[case.which[mine[0]]]})" if len(mine) > 1 else ""
-            reading = f"the gauge would have to read {case.least_kpa[mine].max():.0f} kPa" if math.isfinite(
-                float(case.least_kpa[mine].max())) else "no vacuum holds this"  # fmt: skip
-            pressed = f", or {case.missing_n[mine].max():.0f} N more press on the plate" if not case.tips[k] else ""
+            need = float(case.least_kpa[mine].max())
+            ways = [f"a reading of {need:.0f} kPa holds it"] if need < sealed.air_kpa else []
+            if not case.tips[k] and not case.what:
+                ways.append(f"{case.missing_n[mine].max():.0f} N more that press the plate down do")
+            ways.append("less depth of cut pushes less, then less feed")
             out.append(_fault(
                 "V680",
-                f"{body}, {case.case}: safety {case.holds[k] / case.loads[k]:.2f} against {way}:"
-                f" {case.holds[k]:.0f} {unit} hold, {case.loads[k]:.0f} {unit} push{count}",
+                f"{body}: safety {case.holds[k] / case.loads[k]:.2f} against {way}: {case.holds[k]:.0f} {unit} hold,"
+                f" {case.loads[k]:.0f} {unit} push{count}",
                 f"at least {case.target[k]:g}",
-                f"{reading}{pressed}; a smaller depth of cut pushes less, then a lower feed",
-                moves=moves, i=int(case.which[k]), part=case.what,
+                "; ".join(ways), moves=moves, i=int(case.which[k]), part=case.what,
             ))  # fmt: skip
     return out
 
 
-def _severed_faults(moves: Moves, cases: Sequence[_Case], pieces: Sequence[Piece]) -> list[Fault]:
+def _severed_faults(moves: Moves, cases: Sequence[Case], pieces: Sequence[Piece]) -> list[Fault]:
     out = []
     for piece in pieces:
         if piece.severed == NEVER:

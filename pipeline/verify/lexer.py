@@ -41,8 +41,9 @@ GROUP_OF_M = {code: group for group, codes in M_GROUPS.items() for code in codes
 _LETTERS_SHOWN = "words with the letters " + "".join(sorted(LETTERS))
 _HINTS = {"E": "numbers have no exponent", "O": "there are no subprograms", ";": "comments stand in ( )"}
 
-_PLAIN = re.compile(r"(?:[A-Z][+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))*")
-_WORD = re.compile(r"([A-Z])([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))")
+# Each number can be read in one way only: with two, a long line that fails at its end would take for ever.
+_PLAIN = re.compile(r"(?:[A-Z][+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+))*")
+_WORD = re.compile(r"([A-Z])([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+))")
 _BEFORE_SEMICOLON = re.compile(r"[^;(]*(?:\([^)]*\)[^;(]*)*")
 _ODD = re.compile(r"[^\t\x20-\x7e\n]")
 _LINE_NUMBER = re.compile(r"N([0-9]+)(?![0-9.])")
@@ -150,7 +151,7 @@ def _without_comments(raw: str, block: Block) -> str:
 def _without_line_number(text: str) -> str:
     match = _LINE_NUMBER.match(text)
     if match is None or len(match[1]) > 5:
-        raise TextFault("V605", f"line number {text[:12]}", "N and 1 to 5 digits")
+        raise TextFault("V605", f"line number {text[:12]!r}", "N and 1 to 5 digits")
     return text[match.end() :]
 
 

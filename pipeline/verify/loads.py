@@ -30,15 +30,15 @@ def build_loads(
     the part at a move's end, or ""."""
     cut = is_cut(moves, felt)
     cut_s = cut_seconds(moves, felt, seconds)
-    chips = forces.chip_mean_mm[cut & (forces.chip_mean_mm > 0)]
-    thinnest = float(chips.min()) if len(chips) else math.inf
+    thin_s = float(cut_s[forces.chip_mean_mm < formulas.CHIP_FITTED_MM].sum())
+    thin_share = thin_s / float(cut_s.sum()) if thin_s > 0 else 0.0
     return Loads(
         stretches=_by_stretch(moves, felt, forces, stretches, cut, cut_s, seconds, holding, skin_mm),
         worst=_worst(moves, felt, forces, stretches, cut, holding, skin_mm, part_of_move),
         timeline=timeline(seconds, forces.force_peak_n, np.where(cut, felt.engaged_peak_rad, 0.0),
                           np.where(cut, holding, np.inf), skin_mm, stretches),
-        uncertainty=formulas.spread(thinnest),
-        assumed=_assumed(material, thinnest),
+        uncertainty=formulas.spread(0.0 if thin_share > 0 else formulas.CHIP_FITTED_MM),
+        assumed=_assumed(material, thin_share),
     )  # fmt: skip
 
 
@@ -157,7 +157,7 @@ def _worst(
     return tuple(out)
 
 
-def _assumed(material: Material, thinnest_mm: float) -> tuple[str, ...]:
+def _assumed(material: Material, thin_share: float) -> tuple[str, ...]:
     kc = f"kc1.1 {material.kc11_n_mm2:g} N/mm2, mc {material.mc:g}, good to about {formulas.SPREAD:.0%}"
     words = [
         f"forces by Kienzle's formula for {material.name}, judged by its worst layer: {kc}",
@@ -170,9 +170,9 @@ def _assumed(material: Material, thinnest_mm: float) -> tuple[str, ...]:
         f"a chip thinner than the least chip pushes like the least chip; flutes bend like a rod of {formulas.CORE:g} "
         f"of their diameter, with the force at the tip, in a rigid holder",
     ]
-    if thinnest_mm < formulas.CHIP_FITTED_MM:
+    if thin_share > 0:
         words.append(
-            f"chips down to {thinnest_mm * 1000:.1f} um lie below the {formulas.CHIP_FITTED_MM:g} mm that the formula "
-            f"was fitted on: forces good to about {formulas.SPREAD_THIN:.0%}"
+            f"in {thin_share:.0%} of the time in cut chips are thinner than the {formulas.CHIP_FITTED_MM:g} mm that the "
+            f"formula was fitted on: forces good to about {formulas.SPREAD_THIN:.0%}"
         )
     return tuple(words)

@@ -293,6 +293,9 @@ def _circles(reach: Array | None, hole: Hole) -> tuple[Array, str]:
 def _round(points: Array) -> tuple[float, float, float] | None:
     """Circle through the points, without those far off it (a slot that opens into the hole), None when it is not round
     or few are left."""
+    reach = np.hypot(points[:, 0], points[:, 1])
+    off = np.abs(reach - np.median(reach))
+    points = points[off <= max(_ASIDE_MM, 2 * _ASIDE_TIMES * float(np.median(off)))]
     for _ in range(_FIT_ROUNDS):
         if len(points) < _ENOUGH_RAYS:
             return None

@@ -70,13 +70,18 @@ def is_arc(moves: Moves) -> NDArray[np.bool_]:
 
 
 def arc_shapes(moves: Moves) -> tuple[Array, Array, Array]:
-    """Radius, angle turned (above 0, at most 2 pi, a full turn when the ends are the same) and rise of each move."""
-    first, last = moves.start[:, :2] - moves.centre, moves.end[:, :2] - moves.centre
-    radii = np.hypot(first[:, 0], first[:, 1])
-    turns = np.arctan2(last[:, 1], last[:, 0]) - np.arctan2(first[:, 1], first[:, 0])
-    turns = np.where(moves.kind == ARC_CW, -turns, turns) % (2 * np.pi)
-    full = np.all(moves.start[:, :2] == moves.end[:, :2], axis=1) | (turns == 0)
-    return radii, np.where(full, 2 * np.pi, turns), moves.end[:, 2] - moves.start[:, 2]
+    """Radius and angle turned (above 0, at most 2 pi, a full turn when the ends are the same) of each arc, 0 for straight
+    moves, and the rise of each move."""
+    n, where = len(moves.kind), np.flatnonzero(is_arc(moves))
+    radii, turns = np.zeros(n), np.zeros(n)
+    start, end, centre = moves.start[where, :2], moves.end[where, :2], moves.centre[where]
+    first, last = start - centre, end - centre
+    radii[where] = np.hypot(first[:, 0], first[:, 1])
+    turn = np.arctan2(last[:, 1], last[:, 0]) - np.arctan2(first[:, 1], first[:, 0])
+    turn = np.where(moves.kind[where] == ARC_CW, -turn, turn) % (2 * np.pi)
+    full = np.all(start == end, axis=1) | (turn == 0)
+    turns[where] = np.where(full, 2 * np.pi, turn)
+    return radii, turns, moves.end[:, 2] - moves.start[:, 2]
 
 
 def _directions(moves: Moves) -> tuple[Array, Array]:

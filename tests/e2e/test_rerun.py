@@ -43,7 +43,8 @@ def test_kept_results_make_the_same_packet(first, tmp_path, cache):
         assert content(tmp_path / turn) == content(first.folder)
     seconds = json.loads((tmp_path / "using/run.json").read_text())["stage_s"]
     assert max(seconds[stage] for stage in ("solids", "nest", "toolpaths", "verify")) < 1.0
-    assert len(list((cache / "billetwright").iterdir())) == 4 + 3  # four parts, and a nest, toolpaths, a verdict
+    n_rounds, odd = divmod(len(list((cache / "billetwright").iterdir())) - 4 - 1, 2)  # four parts and a nest
+    assert 1 <= n_rounds <= 3 and not odd  # of toolpaths and a verdict on them: one, and what feedback asked for
     none = command("make", str(JOB), "--out", str(tmp_path / "none"), "--no-cache", cache=tmp_path / "untouched")
     assert none.returncode == 0 and not (tmp_path / "untouched/billetwright").exists()
 

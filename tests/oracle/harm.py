@@ -21,7 +21,7 @@ from pipeline.model.job import Tolerances
 from pipeline.model.setup import Setup
 from pipeline.model.shop import Crib, Cutter, CutterKind, Machine, Material
 from pipeline.model.toolpath import NotCut
-from tests.oracle.probes import SURE_MM, Stock, distance, inside, stock_of
+from tests.oracle.probes import SURE_MM, Stock, inside, near, stock_of
 from tests.oracle.reader import Before, Move, Pause, Reading, run
 from tests.oracle.stamping import BUCKET_MM, RAPID_SHRINK_MM, STEP_MM, places, shapes, stamp
 
@@ -177,6 +177,7 @@ def _blocks(case: Case, out: Judgement, moves: list[Move]) -> None:
     z = case.setup.z
     highest = max([z.top_high_mm, *(b.height_mm for b in case.setup.blocks)])
     cutters = {c.number: c for c in case.crib.cutters}
+    polygons = [np.array(b.outline) for b in case.setup.blocks]
     for move in moves:
         if min(move.start[2], move.end[2]) >= highest:
             continue
@@ -189,16 +190,17 @@ def _blocks(case: Case, out: Judgement, moves: list[Move]) -> None:
         at = np.vstack([[move.start], places(move, BLOCK_STEP_MM)])
         stages = ((0.0, cutter.diameter_mm), (cutter.flute_length_mm, cutter.neck_diameter_mm),
                   (cutter.reach_mm, cutter.shank_diameter_mm), (cutter.stickout_mm, cutter.holder_diameter_mm))
-        for block in case.setup.blocks:
-            polygon = np.array(block.outline)
+        lowest, box_low, box_high = at[:, 2].min(), at[:, :2].min(axis=0), at[:, :2].max(axis=0)
+        for block, polygon in zip(case.setup.blocks, polygons, strict=True):
             soft = block.kind == "sacrificial spacer" and not move.rapid
             height = block.height_mm - (block.cut_depth_mm if soft else 0.0) - NOISE_MM
             for up, diameter in stages:
-                under = at[:, 2] + up < height
-                if under.any():
-                    xy = at[under, :2]
-                    if (inside(xy, polygon) | (distance(xy, polygon) < diameter / 2 - NOISE_MM)).any():
-                        out.add("clamp", move.line, f"the {block.kind} {block.name} hit", block.name)
+                reach = diameter / 2 - NOISE_MM
+                if lowest + up >= height or (box_high < polygon.min(axis=0) - reach).any() or (
+                        box_low > polygon.max(axis=0) + reach).any():  # fmt: skip
+                    continue
+                if near(at[at[:, 2] + up < height, :2], polygon, reach).any():
+                    out.add("clamp", move.line, f"the {block.kind} {block.name} hit", block.name)
 
 
 @dataclass(slots=True)

@@ -21,8 +21,8 @@ from pipeline.model.setup import PlacedPart, Setup
 from pipeline.model.toolpath import NotCut
 from tests.oracle.stamping import Points, in_buckets
 
-FINE_MM, COARSE_MM = 0.1, 0.3
-NEAR_MM = 3.2  # the fine grid round each part
+FINE_MM, COARSE_MM = 0.12, 0.3
+NEAR_MM = 2.0  # the fine grid round each part
 WALL_STEP_MM = 0.12
 KERF_MM = 0.6  # how far out of an outline the kerf is asked for
 SURE_MM = 0.0015  # beyond the tolerance by this: the stamping's own error, and more
@@ -51,6 +51,15 @@ def inside(xy: np.ndarray, polygon: np.ndarray) -> np.ndarray:
         if ay != by:
             crosses = (ay > xy[:, 1]) != (by > xy[:, 1])
             out ^= crosses & (xy[:, 0] < ax + (xy[:, 1] - ay) / (by - ay) * (bx - ax))
+    return out
+
+
+def near(xy: np.ndarray, polygon: np.ndarray, reach: float) -> np.ndarray:
+    """Points (n, 2) in a polygon or within `reach` of it."""
+    box = ((xy > polygon.min(axis=0) - reach) & (xy < polygon.max(axis=0) + reach)).all(axis=1)
+    out = np.zeros(len(xy), dtype=bool)
+    if box.any():
+        out[box] = inside(xy[box], polygon) | (distance(xy[box], polygon) < reach)
     return out
 
 
@@ -161,12 +170,11 @@ def stock_of(setup: Setup, tolerances: Tolerances, not_cut: Sequence[NotCut]) ->
         np.full(len(at), -1), in_billet,
     )  # fmt: skip
     for index, mesh in enumerate(meshes):
-        near = ((at > mesh.low - 1.0) & (at < mesh.high + 1.0)).all(axis=1)
-        _limits(stock, setup, tolerances, index, mesh, np.flatnonzero(near), inward[index], outward[index])
+        window = ((at > mesh.low - 1.0) & (at < mesh.high + 1.0)).all(axis=1)
+        _limits(stock, setup, tolerances, index, mesh, np.flatnonzero(window), inward[index], outward[index])
     for item in not_cut:
         if len(item.region) >= 3:
-            region = np.array(item.region)
-            there = inside(at, region) | (distance(at, region) < SPILL_MM)
+            there = near(at, np.array(item.region), SPILL_MM)
             stock.high[there] = np.maximum(stock.high[there], item.high_z_mm + tolerances.left_mm)
     stock.high[~in_billet] = np.inf
     return stock
@@ -219,7 +227,7 @@ def _limits(stock: Stock, setup: Setup, tol: Tolerances, index: int, mesh: _Mesh
             low[there] = np.minimum(low[there], feature.floor_limits_mm[0] + up - mesh.deviation - SURE_MM)
             high[there] = np.maximum(high[there], feature.floor_limits_mm[1] + up + mesh.deviation + SURE_MM)
     own = inside(at, mesh.outline)
-    asked = own | (distance(at, mesh.outline) < KERF_MM)
+    asked = own | near(at, mesh.outline, KERF_MM)
     stock.low[rows] = np.where(np.isfinite(here), np.maximum(stock.low[rows], low), stock.low[rows])
     # Beside a neighbour the higher of the two is good.
     before = stock.high[rows]

@@ -16,7 +16,7 @@ import numpy as np
 from pipeline.model.shop import Crib, CutterKind
 from tests.oracle.reader import PLANES, Move
 
-STEP_MM = 0.02  # an edge of radius r is missed by step^2 / 8r between two stamps: 0.1 um at r = 0.5
+STEP_MM = 0.03  # an edge of radius r is missed by step^2 / 8r between two stamps: 0.2 um at r = 0.5
 BUCKET_MM = 0.5
 RAPID_SHRINK_MM = 0.006  # a rapid along a wall that was just cut is not in stock
 RUB_MM = 0.01  # neck and shank slide along what the edges have cut
@@ -120,6 +120,8 @@ def stamp(tips, owner, rapid, deep_limit, shape, x, y, area, z, x0, y0, columns,
         cut_here = False
         for row in range(row_a, row_b + 1):
             for i in range(first[row * columns + col_a], first[row * columns + col_b + 1]):
+                if z[i] <= tz:
+                    continue
                 dx, dy = x[i] - tx, y[i] - ty
                 d2 = dx * dx + dy * dy
                 if d2 > reach * reach:

@@ -1,4 +1,4 @@
-"""The reader on 100,000 lines that nobody meant: it never crashes or hangs, and what it makes is findings and real moves.
+"""The reader on 100,000 lines that nobody meant: no crash, no hang, and what comes out is findings and real moves.
 
 Texts come from a grammar of the language used without sense, from good lines with a few characters changed, and from
 plain junk; the seeds are fixed, so every run reads the same.
@@ -38,8 +38,8 @@ NUMBERS = ["0", "-0", "1", "-1", "2.5", ".5", "-.5", "10", "1000", "9999999", "1
            "+-1", ".", "-", "+", "", "1,5", "4.9e-324", "nan", "inf", "0x10", "1_000", "17976931348623157" + "0" * 200]
 FUNCTIONS = ["ABS", "ACOS", "ASIN", "ATAN", "COS", "EXP", "FIX", "FUP", "LN", "ROUND", "SIN", "SQRT", "TAN"]
 OPERATORS = ["+", "-", "*", "/", "**", "MOD", "AND", "OR", "XOR", " ** ", "***", "//"]
-GOOD = [*emitted(150).splitlines(), "G98 G83 X1 Y2 Z-3 R1 Q0.5", "X5 L3", "G80", "#1=[2+3*4]", "G1 X#1 Y[#1/3] F[100*2]",
-        "G41 D1 G1 X5 Y5", "G3 X9 Y9 R4", "G40 G0 Z20", "G18 G2 X5 Z5 I2.5 K2.5", "G19 G3 Y1 Z1 J1 K0", "G91 X1 Y1",
+GOOD = [*emitted(150).splitlines(), "G98 G83 X1 Y2 Z-3 R1 Q0.5", "X5 L3", "G80", "#1=[2+3*4]",
+        "G1 X#1 Y[#1/3] F[100*2]", "G41 D1 G1 X5 Y5", "G3 X9 Y9 R4", "G40 G0 Z20", "G18 G2 X5 Z5 I2.5 K2.5", "G19 G3 Y1 Z1 J1 K0", "G91 X1 Y1",
         "G53 G0 Z0", "T2 M6 (MSG, NEXT)", "G43 H12 Z5", "M3 S4000", "G4 P1.5", "G92 X0 Y0", "G10 L2 P1 X-300 Y-200",
         "G28 Z20", "G93 G1 X1 F3", "N100 G87 X1 Y1 Z-5 R1 I1 J1 K-2", "G54", "%", "/G1 X1", "M30"]  # fmt: skip
 
@@ -49,7 +49,8 @@ def value(rng: random.Random, depth: int = 0) -> str:
     if kind < 0.55 or depth > 4:
         return rng.choice(NUMBERS) if rng.random() < 0.3 else f"{rng.uniform(-50, 50):.{rng.randrange(6)}f}"
     if kind < 0.65:
-        return "#" * rng.choice((1, 1, 1, 2, 5, 200)) + (value(rng, 5) if rng.random() < 0.2 else str(rng.randrange(40)))
+        index = value(rng, 5) if rng.random() < 0.2 else str(rng.randrange(40))
+        return "#" * rng.choice((1, 1, 1, 2, 5, 200)) + index
     if kind < 0.8:
         name = rng.choice(FUNCTIONS)
         return f"{name}[{value(rng, depth + 1)}]" + (f"/[{value(rng, depth + 1)}]" if name == "ATAN" else "")
@@ -96,7 +97,7 @@ def junk_line(rng: random.Random) -> str:
         return "".join(chr(rng.choice((rng.randrange(0x80), rng.randrange(0x800), rng.randrange(0x110000))))
                        for _ in range(min(n, 300)))
     if kind == 2:
-        return rng.choice(("[", "]", "(", ")", "#", "%", "/", "-", "X", "N", "G", "1", "\x00", " ", "\t", "\r", ".", "=")) * n
+        return rng.choice("[]()#%/-XNG1\x00 \t\r.=") * n
     if kind == 3:
         return "G1 X" + rng.choice(("[", "#", "[-", "SQRT[", "[1+", "[1**", "##[")) * min(n, 120)
     if kind == 4:
@@ -164,8 +165,8 @@ def test_any_text_at_all(text: str, inside: bool) -> None:
 
 @pytest.mark.parametrize(("opening", "inner", "n"), product(
     ("", "G91 ", "G18 ", "G93 ", "G20 "),
-    ("G1 X9999999 Y9999999", "G2 X1 Y1 I9999999 J9999999", "G3 X9999999 I9999999", "G2 X1 R9999999", "G2 X0 Y0 I5000000",
-     "G3 Z1 X1 K9999999 I-9999999", "G2 Z0 X0 I9999999 K9999999", "G83 X1 Z-9999999 R9999999 Q0.0001 L1000",
+    ("G1 X9999999 Y9999999", "G2 X1 Y1 I9999999 J9999999", "G3 X9999999 I9999999", "G2 X1 R9999999",
+     "G2 X0 Y0 I5000000", "G3 Z1 X1 K9999999 I-9999999", "G2 Z0 X0 I9999999 K9999999", "G83 X1 Z-9999999 R9999999 Q0.0001 L1000",
      "G81 X9999999 Z-1 R1 L1000", "G92 X9999999", "G1 X[9999999*9999999]", "G1 X[2**1023*2**1023]", "X[1 MOD 0]",
      "X[ATAN[0]/[0]]", "X[EXP[9999999]]", "X[[0-1]**0.5]", "X[0**[0-1]]", "#1=#1", "G28 X9999999", "G1 F9999999 X1",
      "G4 P9999999", "S9999999 X1", "G38.2 X9999999", "G10 L2 P1 X9999999 Y-9999999 Z9999999"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 import re
 from collections.abc import Callable, Iterator
@@ -14,7 +15,8 @@ Lines = list[str]
 Maker = Callable[[Base, random.Random], Iterator["Mutant"]]
 WORD = re.compile(r"([A-Z])([+-]?(?:\d+\.?\d*|\.\d+))")
 HEADING = re.compile(r"^\(([\w-]+/[\w/-]+, T\d+, Z|(face|step|outline|drill|spot|pocket|bore)\)$)")
-PER_BASE = 4  # mutants of a class from one program, where the program has as many places
+PER_BASE = 3  # mutants of a class from one program written by hand, where it has as many places
+PLANNED_SHARE = 3  # of a planned program, which is long, one for three
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,7 +70,7 @@ def mutants_of(one: Class, base: Base) -> list[Mutant]:
         if same or (mutant.text == clean and mutant.case is base.case):
             continue
         out.append(Mutant(one.name, mutant.name, base.name, mutant.text, mutant.case))
-        if len(out) == one.per_base:
+        if len(out) == (one.per_base if base.by_hand else math.ceil(one.per_base / PLANNED_SHARE)):
             break
     return out
 

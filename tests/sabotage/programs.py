@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -25,6 +26,7 @@ class Base:
     name: str
     lines: tuple[str, ...]
     case: Case
+    by_hand: bool = True
 
     @property
     def inches(self) -> bool:
@@ -241,8 +243,6 @@ def plate() -> Base:
 
 def planned(name: str, job_file: str, part: str) -> Base:
     """One copy of one part of an example job, through the planner."""
-    import re
-
     from pipeline import stages
     from pipeline.job import read_job
 
@@ -253,7 +253,7 @@ def planned(name: str, job_file: str, part: str) -> Base:
     case = Case(setup=made.setup, crib=job.crib, machine=job.machine, material=job.material,
                 tolerances=job.tolerances, not_cut=made.plan.not_cut)  # fmt: skip
     lines = [re.sub(r"^N\d+ ?", "", line) for line in made.program.text.splitlines()]
-    return Base(name, tuple(lines), case)
+    return Base(name, tuple(lines), case, by_hand=False)
 
 
 def bases(*, real: bool = True) -> dict[str, Base]:

@@ -93,7 +93,7 @@ def test_area_of_the_end() -> None:
         got = forces.end_area_mm2(2.0, forces.engaged_rad(width, 1.0))
         assert got == pytest.approx(inside.sum() / 500**2, rel=2e-3)
     assert forces.end_area_mm2(2.0, 2 * math.pi) == pytest.approx(math.pi)
-    for hole, path in ((1.2, 0.4), (1.5, 0.6), (2.0, 1.5)):
+    for hole, path in ((1.2, 0.4), (1.5, 0.6), (2.0, 1.5), (0.9, 0.25)):
         # the hole's middle is one path radius to the left of the cutter's; their circles meet where the arc ends
         over = disc & ((x + path) ** 2 + y * y > hole**2)
         arc = math.acos((hole**2 - path**2 - 1) / (2 * path))

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from pipeline.model.shop import Block, Hold
-from pipeline.verify.holding import SEVERED, TIED, WHOLE, Pushes, SkinStrength, judge_holding
+from pipeline.verify.hold_cases import SEVERED, TIED, WHOLE, Pushes, SkinStrength
+from pipeline.verify.holding import judge_holding
 from pipeline.verify.lever import NO_STOPS, edges_of, stop_cone
 from pipeline.verify.ties import NEVER, find_ties
 from pipeline.verify.vacuum import leak_l_min
@@ -331,7 +332,9 @@ def test_the_lowest_reading_is_where_the_first_target_fails(seed: int):
 
 def test_a_reading_over_the_airs_pressure_is_none():
     result, _, faults = judged(Plate(40, 20), [(20, 10)], peak_n=10.0)
-    assert result.gauge_least_kpa == math.inf and "188 kPa" in faults[0].hint  # 3 x 10 / 0.2 / 800 mm2
+    assert result.gauge_least_kpa == math.inf and "kPa" not in faults[0].hint  # 3 x 10 / 0.2 / 800 mm2: 188 kPa
+    result, _, faults = judged(Plate(40, 20), [(20, 10)], peak_n=5.0)
+    assert result.gauge_least_kpa == pytest.approx(93.75) and "a reading of 94 kPa holds it" in faults[0].hint
 
 
 def test_nothing_is_cut():
@@ -352,7 +355,7 @@ def test_finishing_asks_for_less():
     assert codes(weak[0]) == ["V680"] and weak[1] == []  # 2.4, wanted 3 and 2
     fault = weak[0][0]
     assert "safety 2.40 against sliding: 12 N hold, 5 N push" in fault.found and fault.wanted == "at least 3"
-    assert "15 N more press" in fault.hint  # 3 x 5 / 0.2 less 60
+    assert "15 N more that press" in fault.hint  # 3 x 5 / 0.2 less 60
 
 
 # --- the right way round ---------------------------------------------------------------------------------------------
