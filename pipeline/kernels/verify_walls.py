@@ -243,11 +243,17 @@ def gouge_pieces(
                 zt = min(az + f0 * (bz - az), az + f1 * (bz - az))
             mx, my = 0.5 * (px + qx), 0.5 * (py + qy)
             half = 0.5 * math.sqrt((qx - px) * (qx - px) + (qy - py) * (qy - py))
+            tx, ty = (0.5 * (qx - px) / half, 0.5 * (qy - py) / half) if half > 0.0 else (1.0, 0.0)
             mark += 1
             for i in range(ra, rb + 1):
                 for j in range(ca, cb + 1):
                     c = i * n_cols + j
                     if bin_top[c] <= zt:
+                        continue
+                    # What reaches into this bin from nearer ones is listed there as well.
+                    ox = max(x0 + j * bin_mm - mx, mx - x0 - (j + 1) * bin_mm, 0.0)
+                    oy = max(y0 + i * bin_mm - my, my - y0 - (i + 1) * bin_mm, 0.0)
+                    if ox * ox + oy * oy >= (r + half) * (r + half):
                         continue
                     for e in range(first[c], first[c + 1]):
                         t = items[e]
@@ -263,11 +269,14 @@ def gouge_pieces(
                             or boxes[t, 1] > max(py, qy) + r or boxes[t, 3] < min(py, qy) - r
                         ):  # fmt: skip
                             continue
-                        # The triangle is no nearer to the piece than its box to the middle, less half the piece.
-                        ox = max(boxes[t, 0] - mx, mx - boxes[t, 2], 0.0)
-                        oy = max(boxes[t, 1] - my, my - boxes[t, 3], 0.0)
-                        near = r + half - max(worst[k] + wall_tol[t], 0.0)
-                        if near <= 0.0 or ox * ox + oy * oy >= near * near:
+                        # Its box, seen along the piece and across it, is a lower bound of its distance.
+                        hx, hy = 0.5 * (boxes[t, 2] - boxes[t, 0]), 0.5 * (boxes[t, 3] - boxes[t, 1])
+                        ox, oy = boxes[t, 0] + hx - mx, boxes[t, 1] + hy - my
+                        along = abs(ox * tx + oy * ty) - half - hx * abs(tx) - hy * abs(ty)
+                        across = abs(oy * tx - ox * ty) - hx * abs(ty) - hy * abs(tx)
+                        along, across = max(along, 0.0), max(across, 0.0)
+                        near = r - max(worst[k] + wall_tol[t], 0.0)
+                        if near <= 0.0 or along * along + across * across >= near * near:
                             continue
                         n = clip_above(tris[t], zt + floor_tol[t], xs, ys)
                         if n == 0:

@@ -62,10 +62,14 @@ def sweep(start: Point, end: Point, centre: tuple[float, float], ccw: bool) -> f
 
 
 def chords(start: Point, end: Point, centre: tuple[float, float], ccw: bool, turn: float) -> list[Point]:
-    """Ends of the chords of an arc, in plane order; the last is `end` itself."""
+    """Ends of the chords of an arc, in plane order; the last is `end` itself. Raises TextFault above MOST_CHORDS of them,
+    which no arc within a machine's travel needs."""
     radius = math.hypot(start[0] - centre[0], start[1] - centre[1])
     widest = 2 * math.acos(max(0.0, 1 - CHORD_ERROR_MM / radius)) if radius > CHORD_ERROR_MM else math.pi / 2
-    n = min(max(4, math.ceil(turn / widest)), MOST_CHORDS)
+    if turn > widest * MOST_CHORDS:
+        raise TextFault("V618", f"{math.degrees(turn):.1f} degrees of radius {radius:.0f} mm outside the XY plane",
+                        f"an arc of at most {MOST_CHORDS} chords of {CHORD_ERROR_MM} mm")
+    n = max(4, math.ceil(turn / widest))
     first = math.atan2(start[1] - centre[1], start[0] - centre[0])
     points = []
     for i in range(1, n):

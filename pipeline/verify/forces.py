@@ -16,7 +16,7 @@ A cut with the spindle standing, or at rapid, has no chip: all figures are 0 the
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +35,7 @@ Plan = NDArray[np.complex128]  # x + iy
 _STEEP = math.sin(math.radians(45))  # ours: a drill that sinks faster drills, otherwise it is dragged sideways
 _AHEAD_RAD = 0.35  # ours: stock this much nearer to the way ahead than along a side is front contact; 3 points of 64
 _LEAST_RAD = 1e-4  # ours: the narrowest arc
+_BATCH = 1 << 15  # moves at a time: what is in work stays in the processor's cache
 _WHOLE = 0.98  # ours: a smaller share of a move in stock is a part of it
 _ONE_ARC = 0.9  # ours: the mean direction of one arc is this much of what its length makes it; of two it is far less
 _UNCLEAR = 0.05  # ours: a mean direction shorter than this points nowhere
@@ -67,8 +68,8 @@ class Forces:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Path:
-    """(n,) each: unit vector of the way in the plan, of an arc at its middle, 1 where there is none; turn and radius of
-    arcs (0 and inf for lines); whether it turns to the left."""
+    """Of some moves: unit vector of the way in the plan, of an arc at its middle, 1 where there is none; turn and
+    radius of arcs (0 and inf for lines); whether it turns to the left."""
 
     ahead: Plan
     turns: Array
@@ -76,10 +77,10 @@ class _Path:
     left_hand: NDArray[np.bool_]
 
 
-def axial_depth_mm(felt: Felt) -> Array:
+def axial_depth_mm(felt: Felt, rows: NDArray[np.intp] | slice = slice(None)) -> Array:
     """(n,) axial depth of cut: as felt at the edge; where the cut is too thin or the point too shallow to be felt
     there, the greatest fall of the stock. (Beside a felt cut a sliver of an older wall may fall much farther.)"""
-    return np.where(felt.axial_mm > 0, felt.axial_mm, felt.deep_mm)
+    return np.where(felt.axial_mm[rows] > 0, felt.axial_mm[rows], felt.deep_mm[rows])
 
 
 def is_cut(moves: Moves, felt: Felt) -> NDArray[np.bool_]:
@@ -99,27 +100,26 @@ def move_forces(moves: Moves, felt: Felt, *, tools: ToolTable, material: Materia
     out = {name: np.zeros(len(moves.kind)) for name in Forces.__slots__}
     cut = is_cut(moves, felt)
     row = tools.rows(moves.tool)
-    path = _path(moves)
     for k, cutter in enumerate(tools.cutters):
         mine = np.flatnonzero(cut & (row == k))
-        if not len(mine):
-            continue
-        sinks = (moves.start[mine, 2] - moves.end[mine, 2]) / np.maximum(felt.length_mm[mine], felt.cut_mm[mine])
-        sinks = np.clip(sinks, 0.0, 1.0)
-        drills = cutter.kind in (CutterKind.DRILL, CutterKind.SPOT) and sinks > _STEEP
-        for rows, feel in ((mine[drills], _drill), (mine[~np.broadcast_to(drills, mine.shape)], _mill)):
-            if len(rows):
-                feel(out, rows, cutter, moves, felt, material, path, sinks[np.searchsorted(mine, rows)])
+        for a in range(0, len(mine), _BATCH):
+            batch = mine[a : a + _BATCH]
+            fall = moves.start[batch, 2] - moves.end[batch, 2]
+            sinks = np.clip(fall / np.maximum(felt.length_mm[batch], felt.cut_mm[batch]), 0.0, 1.0)
+            drills = sinks > (_STEEP if cutter.kind in (CutterKind.DRILL, CutterKind.SPOT) else 1.0)
+            for these, feel in ((drills, _drill), (~drills, _mill)):
+                if these.any():
+                    feel(out, batch[these], cutter, moves, felt, material, sinks[these])
     return Forces(**out)
 
 
 def _drill(
     out: dict[str, Array], rows: NDArray[np.intp], cutter: Cutter, moves: Moves, felt: Felt, material: Material,
-    path: _Path, sinks: Array,
+    sinks: Array,
 ) -> None:  # fmt: skip
     rpm, feed = moves.rpm[rows], moves.feed_mm_min[rows]
     turn = feed / rpm
-    diameter = formulas.cut_diameter_mm(cutter, axial_depth_mm(felt)[rows])
+    diameter = formulas.cut_diameter_mm(cutter, axial_depth_mm(felt, rows))
     point = cutter.point_angle_rad if cutter.point_angle_rad > 0 else math.pi
     chip = formulas.drill_chip_mm(turn, cutter.flutes, point)
     kc = formulas.WORN * formulas.specific_force(chip, material.kc11_n_mm2, material.mc, least_chip_mm(cutter))
@@ -133,77 +133,100 @@ def _drill(
     out["stress_n_mm2"][rows] = math.sqrt(3) * twist
 
 
-def _mill(
-    out: dict[str, Array], rows: NDArray[np.intp], cutter: Cutter, moves: Moves, felt: Felt, material: Material,
-    path: _Path, sinks: Array,
-) -> None:  # fmt: skip
-    mc, kc11, least = material.mc, material.kc11_n_mm2, least_chip_mm(cutter)
-    harder = formulas.MILLING * formulas.WORN
-    rpm, feed, depth = moves.rpm[rows], moves.feed_mm_min[rows], axial_depth_mm(felt)[rows]
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Cut:
+    """How a mill stands in the stock, arrays beside `rows`. `side`, `end`: mm^3/min; `arc`: mean, rad; `mean` and
+    `middle`: of the arc, from the axis; `on_right`: its middle lies to the right of the way; `front`: see above."""
+
+    depth: Array
+    diameter: Array  # at that depth
+    side: Array
+    end: Array
+    width: Array
+    arc: Array
+    mean: Plan
+    middle: Plan
+    on_right: NDArray[np.bool_]
+    front: NDArray[np.bool_]
+
+
+def _cut(rows: NDArray[np.intp], cutter: Cutter, moves: Moves, felt: Felt, sinks: Array, along: Array) -> _Cut:
+    feed, depth = moves.feed_mm_min[rows], axial_depth_mm(felt, rows)
     diameter = formulas.cut_diameter_mm(cutter, depth)
-    edge = formulas.edge_length_mm(cutter, depth)
-    sine = depth / edge
-    along, tooth = np.sqrt(1 - sinks**2), feed / (rpm * cutter.flutes)
     rate = felt.removed_mm3[rows] / felt.cut_mm[rows] * feed
-    way, mean = path.ahead[rows], felt.arc_x[rows] + 1j * felt.arc_y[rows]
+    path = _path(moves, rows)
+    mean = felt.arc_x[rows] + 1j * felt.arc_y[rows]
     arc = np.clip(felt.engaged_mean_rad[rows], 0.0, math.pi)
     arc = np.where(arc > 0, arc, formulas.engaged_rad(felt.width_mean_mm[rows], diameter))
     partly = felt.cut_mm[rows] < _WHOLE * felt.length_mm[rows]
-    slack = _AHEAD_RAD + np.where(partly, path.turns[rows] / 2, 0.0)  # cut on a part of an arc, not about its middle
-    middle, front = _middle(way, mean, arc, slack)
-    right = (np.conj(way) * middle).imag <= 0  # the middle of the arc is to the right of the way ahead, or on it
-    inside = np.where(right == path.left_hand[rows], path.radius_mm[rows], math.inf)
-    sinking = formulas.end_area_mm2(diameter, np.where(along > 0, arc, math.pi), inside) * sinks * feed
-    end = np.minimum(rate, sinking)
-    side = rate - end
-    width = np.divide(side, depth * feed * along, out=np.zeros(len(rows)), where=along > 0)
+    slack = _AHEAD_RAD + np.where(partly, path.turns / 2, 0.0)  # cut on a part of an arc, not about its middle
+    middle, front = _middle(path.ahead, mean, arc, slack)
+    on_right = (np.conj(path.ahead) * middle).imag <= 0
+    inside = np.where(on_right == path.left_hand, path.radius_mm, math.inf)
+    end = formulas.end_area_mm2(diameter, np.where(along > 0, arc, math.pi), inside) * sinks * feed
+    end = np.minimum(rate, end)
+    width = np.divide(rate - end, depth * feed * along, out=np.zeros(len(rows)), where=along > 0)
     width = np.minimum(width, diameter)
     arc = np.maximum(np.maximum(arc, 2 * np.arcsin(width / diameter)), _LEAST_RAD)  # it spans at least its width
-    chip = formulas.mean_chip_mm(tooth * along, width, diameter, arc) * sine
+    return _Cut(depth=depth, diameter=diameter, side=rate - end, end=end, width=width, arc=arc, mean=mean,
+                middle=middle, on_right=on_right, front=front)  # fmt: skip
+
+
+def _mill(
+    out: dict[str, Array], rows: NDArray[np.intp], cutter: Cutter, moves: Moves, felt: Felt, material: Material,
+    sinks: Array,
+) -> None:  # fmt: skip
+    mc, kc11, least = material.mc, material.kc11_n_mm2, least_chip_mm(cutter)
+    harder = formulas.MILLING * formulas.WORN
+    rpm, along = moves.rpm[rows], np.sqrt(1 - sinks**2)
+    c = _cut(rows, cutter, moves, felt, sinks, along)
+    tooth = moves.feed_mm_min[rows] / (rpm * cutter.flutes)
+    level, chip_end = tooth * along, tooth * sinks
+    edge = formulas.edge_length_mm(cutter, c.depth)
+    sine = c.depth / edge
+
+    chip = formulas.mean_chip_mm(level, c.width, c.diameter, c.arc) * sine
     kc_side = harder * formulas.specific_force(chip, kc11, mc, least)
-    chip_end = tooth * sinks
     kc_end = harder * formulas.specific_force(chip_end, kc11, mc, least)
-    speed_mm_min = math.pi * diameter * rpm
-    tangential = side * kc_side / speed_mm_min
-    power = formulas.power_w(side, kc_side) + formulas.power_w(end, kc_end)
-    thrust = formulas.THRUST_SHARE * kc_end * end / (math.pi / 2 * diameter * rpm)
+    tangential = c.side * kc_side / (math.pi * c.diameter * rpm)
+    power = formulas.power_w(c.side, kc_side) + formulas.power_w(c.end, kc_end)
+    thrust = formulas.THRUST_SHARE * kc_end * c.end / (math.pi / 2 * c.diameter * rpm)
 
     spun = np.where(moves.spindle[rows] > 0, 1.0, -1.0)
-    mean_arc = np.where(front, math.pi, arc)
-    turned = mean_turned(mean_arc, mc) * np.exp(-0.5j * mean_arc)  # from the middle of the arc, the way it widens
-    turned = np.where(right, turned, np.conj(turned))
-    on_plate = tangential * (-1j * spun + formulas.RADIAL_SHARE) * middle * turned
+    mean_arc = np.where(c.front, math.pi, c.arc)
+    turned = mean_turned(mean_arc, mc) * np.exp(-0.5j * mean_arc)  # from the middle of the arc to its thick end
+    turned = np.where(c.on_right, turned, np.conj(turned))
+    on_plate = tangential * (-1j * spun + formulas.RADIAL_SHARE) * c.middle * turned
 
-    felt_peak = np.clip(felt.engaged_peak_rad[rows], arc, math.pi)
-    peak_arc = np.where(front, math.pi, felt_peak)
-    lag = formulas.lag_rad(depth, diameter, cutter.helix_angle_rad)
-    chip_side = formulas.peak_chip_mm(tooth * along, peak_arc) * sine
+    felt_peak = np.clip(felt.engaged_peak_rad[rows], c.arc, math.pi)
+    peak_arc = np.where(c.front, math.pi, felt_peak)
+    lag = formulas.lag_rad(c.depth, c.diameter, cutter.helix_angle_rad)
+    chip_side = formulas.peak_chip_mm(level, peak_arc) * sine
     ploughs = np.maximum(least / np.where(chip_side > 0, chip_side, np.inf), 1.0) ** (1 - mc)
-    whole = harder * ploughs * formulas.edge_n(depth, edge, tooth * along, kc11, mc)
+    whole = harder * ploughs * formulas.edge_n(c.depth, edge, level, kc11, mc)
     step = formulas.runout_step_mm(cutter.runout_mm, cutter.flutes)
-    moving = tooth * along > 0
-    ratio = np.minimum(step / np.where(moving, tooth * along, 1.0), cutter.flutes - 1)
+    ratio = np.minimum(step / np.where(level > 0, level, np.inf), cutter.flutes - 1)
     peak = formulas.peak_force_n(whole, peak_arc, lag, flutes=cutter.flutes, mc=mc, runout_ratio=ratio)
-    one_arc = front & (np.abs(mean) > _ONE_ARC * np.sin(arc / 2) / (arc / 2))
-    one_tooth = felt_peak + lag <= 2 * math.pi / cutter.flutes
-    room = np.minimum(1.0, felt_peak / np.maximum(lag, felt_peak)) * math.hypot(1.0, formulas.RADIAL_SHARE)
-    peak = np.where(one_arc & one_tooth, np.minimum(peak, whole * room * (1 + ratio) ** (1 - mc)), peak)
-    peak = np.where(side > 0, np.maximum(peak, np.abs(on_plate)), 0.0)
-    climbs = right == (spun > 0)
+    # One arc at the front, one tooth in it at a time: no more edge than finds room there, with the thickest chip.
+    alone = c.front & (np.abs(c.mean) > _ONE_ARC * np.sin(c.arc / 2) / (c.arc / 2))
+    alone &= felt_peak + lag <= 2 * math.pi / cutter.flutes
+    room = felt_peak / np.maximum(lag, felt_peak) * math.hypot(1.0, formulas.RADIAL_SHARE)
+    peak = np.where(alone, np.minimum(peak, whole * room * (1 + ratio) ** (1 - mc)), peak)
+    peak = np.where(c.side > 0, np.maximum(peak, np.abs(on_plate)), 0.0)
     wall = np.zeros(len(rows))
     for climb in (True, False):
-        these = (climbs == climb) & (side > 0) & ~front
+        these = ((c.on_right == (spun > 0)) == climb) & (c.side > 0) & ~c.front
         wall[these] = formulas.wall_force_n(
-            whole[these], arc[these], lag[these], flutes=cutter.flutes, mc=mc, climb=climb
+            whole[these], c.arc[these], lag[these], flutes=cutter.flutes, mc=mc, climb=climb
         )
 
     torque = formulas.torque_n_m(power, rpm)
     beam = formulas.sections(cutter)
     compliance = formulas.compliance_mm_n(beam, formulas.young_n_mm2(cutter.substrate))
     bent, twisted = peak * formulas.stress_per_n(beam), torque * formulas.twist_stress_per_n_m(beam)
-    out["chip_mean_mm"][rows] = np.where(side >= end, chip, chip_end)
-    out["chip_peak_mm"][rows] = np.maximum(np.where(side > 0, chip_side, 0.0), chip_end)
-    out["rate_mm3_min"][rows] = rate
+    out["chip_mean_mm"][rows] = np.where(c.side >= c.end, chip, chip_end)
+    out["chip_peak_mm"][rows] = np.maximum(np.where(c.side > 0, chip_side, 0.0), chip_end)
+    out["rate_mm3_min"][rows] = c.side + c.end
     out["force_mean_n"][rows] = np.abs(on_plate)
     out["force_peak_n"][rows] = peak
     out["fx_n"][rows], out["fy_n"][rows] = on_plate.real, on_plate.imag
@@ -215,14 +238,15 @@ def _mill(
     out["stress_n_mm2"][rows] = np.hypot(bent, math.sqrt(3) * twisted)
 
 
-def _path(moves: Moves) -> _Path:
-    ahead = (moves.end[:, 0] - moves.start[:, 0]) + 1j * (moves.end[:, 1] - moves.start[:, 1])
-    arcs, left_hand = is_arc(moves), moves.kind == ARC_CCW
-    turns, radius = np.zeros(len(ahead)), np.full(len(ahead), math.inf)
+def _path(moves: Moves, rows: NDArray[np.intp]) -> _Path:
+    some = Moves(**{f.name: getattr(moves, f.name)[rows] for f in fields(Moves)})
+    ahead = (some.end[:, 0] - some.start[:, 0]) + 1j * (some.end[:, 1] - some.start[:, 1])
+    arcs, left_hand = is_arc(some), some.kind == ARC_CCW
+    turns, radius = np.zeros(len(rows)), np.full(len(rows), math.inf)
     if arcs.any():
-        radii, angles, _ = arc_shapes(moves)
+        radii, angles, _ = arc_shapes(some)
         turns, radius = np.where(arcs, angles, 0.0), np.where(arcs, radii, math.inf)
-        arm = (moves.start[:, 0] - moves.centre[:, 0]) + 1j * (moves.start[:, 1] - moves.centre[:, 1])
+        arm = (some.start[:, 0] - some.centre[:, 0]) + 1j * (some.start[:, 1] - some.centre[:, 1])
         hand = np.where(left_hand, 1.0, -1.0)
         ahead = np.where(arcs, arm * np.exp(0.5j * hand * turns) * 1j * hand, ahead)
     size = np.abs(ahead)

@@ -52,8 +52,8 @@ class Pushes:
 
     `force_x_n`, `force_y_n`: mean force on the plate in plan, whose direction counts; `peak_n`: the largest plan force
     of a worn cutter; `turn_rad`: how far to either side of the mean it turns while a tooth is in cut (pi when not
-    known); `lift_n`: upward; `height_mm`: of the push over the bed, at its highest; `radius_mm`: of the
-    cutter; `is_rough`: judged as roughing.
+    known); `lift_n`: upward; `height_mm`: of the push over the bed, at its highest; `radius_mm`: of the cutter;
+    `is_rough`: judged as roughing.
     """
 
     force_x_n: Array
@@ -88,9 +88,8 @@ class Case:
         return self.piece.what if self.piece else ""
 
 
-def whole_plate(
-    setup: Setup, moves: Moves, pushes: Pushes, sealed: Sealed, cutting: Index, times: CutTimes
-) -> Case:
+def whole_plate(setup: Setup, moves: Moves, pushes: Pushes, sealed: Sealed, cutting: Index, times: CutTimes) -> Case:
+    """The plate on its gasket and against its stops, in every cutting move."""
     assert setup.hold is not None
     row, col = np.nonzero(sealed.mask)
     gasket = np.array(setup.gasket)

@@ -10,7 +10,11 @@ and its own friction gives way; it tips when its own pull and the skin's plastic
 
 A safety factor is what holds over what pushes, of the weaker of both ways. Everything is linear in the vacuum, so the
 lowest reading that holds follows move by move. On the safe side: the push is the peak of a worn tooth, in the worst
-direction it turns through, all of it on one piece, at the upper end of the cut; neither weight nor clamps count.
+direction it turns through, all of it on one piece, as high as it gets; neither weight nor clamps count. A push beside
+the middle also turns the plate about the vertical: that is not judged.
+
+Codes: V680 a safety factor under its target; V681 a hole through the plate inside the gasket; V682 a piece cut free
+beside a cutter; V683 nothing known of the hold.
 """
 
 from __future__ import annotations

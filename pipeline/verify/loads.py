@@ -32,12 +32,13 @@ def build_loads(
     cut_s = cut_seconds(moves, felt, seconds)
     thin_s = float(cut_s[forces.chip_mean_mm < formulas.CHIP_FITTED_MM].sum())
     thin_share = thin_s / float(cut_s.sum()) if thin_s > 0 else 0.0
+    thinnest = float(np.min(forces.chip_mean_mm, where=cut, initial=np.inf))
     return Loads(
         stretches=_by_stretch(moves, felt, forces, stretches, cut, cut_s, seconds, holding, skin_mm),
         worst=_worst(moves, felt, forces, stretches, cut, holding, skin_mm, part_of_move),
         timeline=timeline(seconds, forces.force_peak_n, np.where(cut, felt.engaged_peak_rad, 0.0),
                           np.where(cut, holding, np.inf), skin_mm, stretches),
-        uncertainty=formulas.spread(0.0 if thin_share > 0 else formulas.CHIP_FITTED_MM),
+        uncertainty=formulas.spread(thinnest),
         assumed=_assumed(material, thin_share),
     )  # fmt: skip
 
@@ -83,6 +84,7 @@ def _by_stretch(
 ) -> tuple[StretchLoad, ...]:  # fmt: skip
     """Stretches without a move in cut are kept too: an operation that cuts nothing is worth seeing."""
     out = []
+    depth = axial_depth_mm(felt)
     for k, heading in enumerate(stretches.headings):
         a, b = int(stretches.first[k]), int(stretches.last[k])
         tool = int(moves.tool[a])
@@ -110,7 +112,7 @@ def _by_stretch(
                 removed_mm3=float(np.sum(felt.removed_mm3[own] * mine)),
                 engaged_mean_rad=mean(felt.engaged_mean_rad),
                 engaged_peak_rad=peak(felt.engaged_peak_rad),
-                depth_peak_mm=peak(axial_depth_mm(felt)),
+                depth_peak_mm=peak(depth),
                 chip_mean_mm=mean(forces.chip_mean_mm),
                 chip_peak_mm=peak(forces.chip_peak_mm),
                 rate_peak_mm3_min=peak(forces.rate_mm3_min),
@@ -172,7 +174,7 @@ def _assumed(material: Material, thin_share: float) -> tuple[str, ...]:
     ]
     if thin_share > 0:
         words.append(
-            f"in {thin_share:.0%} of the time in cut chips are thinner than the {formulas.CHIP_FITTED_MM:g} mm that the "
-            f"formula was fitted on: forces good to about {formulas.SPREAD_THIN:.0%}"
+            f"in {thin_share:.0%} of the time in cut chips are thinner than the {formulas.CHIP_FITTED_MM:g} mm that "
+            f"the formula was fitted on: forces good to about {formulas.SPREAD_THIN:.0%}"
         )
     return tuple(words)

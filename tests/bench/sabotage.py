@@ -25,11 +25,11 @@ def _try(mutant: Mutant) -> Outcome:
     return _trial.try_one(mutant)
 
 
-def run(workers: int | None = None) -> dict:
+def run(workers: int | None = None, *, real: bool = True) -> dict:
     """All figures. The list of mutants and every outcome are the same whatever `workers` is."""
     global _trial
     began = time.perf_counter()
-    _trial = Trial(bases())
+    _trial = Trial(bases(real=real))
     for name, judged in _trial.clean.items():
         refused, codes, broke = _trial.verdict("\n".join(_trial.bases[name].lines) + "\n", _trial.bases[name].case)
         if judged.harms or refused:

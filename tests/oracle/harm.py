@@ -1,8 +1,7 @@
 """What harm a text does: the criteria, each with its limit and where the limit comes from.
 
-Limits of cutting data: the crib holds start values, which a cutter stands for hours; `RESERVE` times them is where these
-criteria begin to speak of harm (ours: between them and that lies the shop's own choice). Contact below `TOUCH_MM` is
-the stamping's own noise.
+Limits of cutting data: the crib holds start values, which a cutter stands for hours; `RESERVE` times them is where harm
+begins (ours: what lies between is the shop's own choice). Contact below `TOUCH_MM` is the stamping's own noise.
 
 Criteria, as words that every harm carries: language, past, unknown place, retract, change, gauge, machine, offset,
 spindle, coolant, rapid, shank, clamp, bed, skin, vacuum, dwell, spin-up, chip, speed, depth, ramp, stroke, sideways,
@@ -23,7 +22,7 @@ from pipeline.model.shop import Crib, Cutter, CutterKind, Machine, Material
 from pipeline.model.toolpath import NotCut
 from tests.oracle.probes import SURE_MM, Stock, inside, near, stock_of
 from tests.oracle.reader import Before, Move, Pause, Reading, run
-from tests.oracle.stamping import BUCKET_MM, RAPID_SHRINK_MM, STEP_MM, places, shapes, stamp
+from tests.oracle.stamping import BUCKET_MM, RAPID_SHRINK_MM, places, shapes, stamp, step_of
 
 RESERVE = 1.6  # chip load, stepdown, peck
 SPEED_RESERVE = 1.2  # cutter life falls with a high power of speed; a fifth more than the band's end burns the edge
@@ -114,7 +113,8 @@ def signature(event: Move | Pause) -> tuple:
         return event.what, event.seconds, event.spin, event.coolant, event.tool
     return (
         event.rapid, tuple(round(v, 6) for v in (*event.end, *event.centre, event.turn)), round(event.feed, 6),
-        round(event.rpm, 6) if event.spin else 0.0, event.spin, event.coolant, event.tool, event.offset_tool, event.path,
+        round(event.rpm, 6) if event.spin else 0.0, event.spin, event.coolant, event.tool, event.offset_tool,
+        event.path,
     )  # fmt: skip
 
 
@@ -229,7 +229,7 @@ def _cut(case: Case, out: Judgement, moves: list[Move]) -> _Felt:
         shape[i] = forms[m.tool]
         if cutters[m.tool].stepdown_mm > 0:
             limit[i] = RESERVE * cutters[m.tool].stepdown_mm
-        at = places(m, STEP_MM)
+        at = places(m, step_of(cutters[m.tool].diameter_mm))
         tips.append(at)
         owner.append(np.full(len(at), i))
         floor = z.skin_mm - case.tolerances.floor_mm - SURE_MM
@@ -305,9 +305,9 @@ def _data(case: Case, out: Judgement, m: Move, i: int, felt: _Felt, c: Cutter) -
         width = felt.deep_volume[i] / ((plan + c.diameter_mm / 2) * felt.deepest[i])
         if c.stepdown_mm > 0 and felt.deepest[i] > RESERVE * c.stepdown_mm and width > WIDE * c.diameter_mm:
             out.add("depth", m.line, f"a slot {felt.deepest[i]:.2f} mm deep where the crib has {c.stepdown_mm:g}")
-        if c.ramp_angle_rad > 0 and fall > TOUCH_MM and felt.under[i] > TOUCH_MM:
-            if fall > math.tan(RAMP_RESERVE * c.ramp_angle_rad) * plan + TOUCH_MM / 4:
-                out.add("ramp", m.line, f"{math.degrees(math.atan2(fall, plan)):.1f} degrees down into stock")
+        steepest = math.tan(RAMP_RESERVE * c.ramp_angle_rad) * plan + TOUCH_MM / 4
+        if c.ramp_angle_rad > 0 and fall > max(steepest, TOUCH_MM) and felt.under[i] > TOUCH_MM:
+            out.add("ramp", m.line, f"{math.degrees(math.atan2(fall, plan)):.1f} degrees down into stock")
     elif c.kind in DRILLS and plan > TOUCH_MM / 2:
         out.add("sideways", m.line, f"a drill fed {plan:.2f} mm sideways in stock")
 
@@ -343,8 +343,9 @@ def _time(case: Case, out: Judgement, felt: _Felt) -> None:
         speed = case.machine.rapid_mm_min if event.rapid else event.feed
         seconds = 60 * event.length / speed if speed > 0 else 0.0
         if event.spin and not event.rapid and felt.deepest[i] > TOUCH_MM:
-            if waited + seconds * felt.starts[i] < SPIN_UP_SHARE * case.machine.dialect.spin_up_s:
-                out.add("spin-up", event.line, f"a cut {waited + seconds * felt.starts[i]:.1f} s after the start")
+            before = waited + seconds * float(felt.starts[i])
+            if before < SPIN_UP_SHARE * case.machine.dialect.spin_up_s:
+                out.add("spin-up", event.line, f"a cut {before:.1f} s after the start")
         waited += seconds
         cut = bool(felt.ends[i]) and not event.rapid
 

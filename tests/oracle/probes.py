@@ -21,7 +21,7 @@ from pipeline.model.setup import PlacedPart, Setup
 from pipeline.model.toolpath import NotCut
 from tests.oracle.stamping import Points, in_buckets
 
-FINE_MM, COARSE_MM = 0.12, 0.3
+FINE_MM, COARSE_MM = 0.12, 0.4
 NEAR_MM = 2.0  # the fine grid round each part
 WALL_STEP_MM = 0.12
 KERF_MM = 0.6  # how far out of an outline the kerf is asked for

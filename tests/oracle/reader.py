@@ -2,8 +2,8 @@
 
 Position is kept as the machine keeps it: where the spindle nose is. A programmed number means the nose at
 `number + origin + G92 + length offset in force`; the tip hangs below the nose by the true length of the cutter that is
-really in the spindle. What a control remembers from the last job is a parameter (`Before`), so that the same text can be
-run after two different pasts: a text that then does different things depends on what ran before.
+really in the spindle. What a control remembers from the last job is a parameter (`Before`), so that the same text can
+be run after two different pasts: a text that then does different things depends on what ran before.
 
 Order inside a line: NISTIR 6556 (2000), section 3.8. Arcs: 3.5.3. Cycles: 3.5.16.
 """

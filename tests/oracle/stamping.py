@@ -16,7 +16,7 @@ import numpy as np
 from pipeline.model.shop import Crib, CutterKind
 from tests.oracle.reader import PLANES, Move
 
-STEP_MM = 0.03  # an edge of radius r is missed by step^2 / 8r between two stamps: 0.2 um at r = 0.5
+MISSED_MM = 0.0002  # what an edge of radius r leaves between two stamps: step^2 / 8r
 BUCKET_MM = 0.5
 RAPID_SHRINK_MM = 0.006  # a rapid along a wall that was just cut is not in stock
 RUB_MM = 0.01  # neck and shank slide along what the edges have cut
@@ -53,6 +53,11 @@ def in_buckets(x: np.ndarray, y: np.ndarray, area: np.ndarray) -> Points:
     return Points(x[order], y[order], area[order], x0, y0, columns, rows, first, order)
 
 
+def step_of(diameter: float) -> float:
+    """From stamp to stamp, so that a wall is right to MISSED_MM."""
+    return math.sqrt(8 * MISSED_MM * diameter / 2)
+
+
 def places(move: Move, step: float) -> np.ndarray:
     """Tip places along a move, its end included and its start left out: (n, 3), mm."""
     if not move.turn:
@@ -74,7 +79,7 @@ def places(move: Move, step: float) -> np.ndarray:
 
 
 def shapes(crib: Crib) -> dict[int, np.ndarray]:
-    """Per cutter that cuts from above: shape, radius, tip radius, dz/dr, then (height, radius) of neck, shank, holder."""
+    """Per cutter that cuts from above: shape, radius, tip radius, dz/dr; (height, radius) of neck, shank, holder."""
     out = {}
     for c in crib.cutters:
         if c.kind not in SHAPES:

@@ -1,4 +1,4 @@
-"""One line of RS274/NGC as words, read from the rules of NISTIR 6556 (2000), sections 2.2.2 and 3.3, and nothing else."""
+"""One line of RS274/NGC as words, by the rules of NISTIR 6556 (2000), sections 2.2.2 and 3.3, and nothing else."""
 
 from __future__ import annotations
 

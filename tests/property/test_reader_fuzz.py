@@ -39,7 +39,8 @@ NUMBERS = ["0", "-0", "1", "-1", "2.5", ".5", "-.5", "10", "1000", "9999999", "1
 FUNCTIONS = ["ABS", "ACOS", "ASIN", "ATAN", "COS", "EXP", "FIX", "FUP", "LN", "ROUND", "SIN", "SQRT", "TAN"]
 OPERATORS = ["+", "-", "*", "/", "**", "MOD", "AND", "OR", "XOR", " ** ", "***", "//"]
 GOOD = [*emitted(150).splitlines(), "G98 G83 X1 Y2 Z-3 R1 Q0.5", "X5 L3", "G80", "#1=[2+3*4]",
-        "G1 X#1 Y[#1/3] F[100*2]", "G41 D1 G1 X5 Y5", "G3 X9 Y9 R4", "G40 G0 Z20", "G18 G2 X5 Z5 I2.5 K2.5", "G19 G3 Y1 Z1 J1 K0", "G91 X1 Y1",
+        "G1 X#1 Y[#1/3] F[100*2]",
+        "G41 D1 G1 X5 Y5", "G3 X9 Y9 R4", "G40 G0 Z20", "G18 G2 X5 Z5 I2.5 K2.5", "G19 G3 Y1 Z1 J1 K0", "G91 X1 Y1",
         "G53 G0 Z0", "T2 M6 (MSG, NEXT)", "G43 H12 Z5", "M3 S4000", "G4 P1.5", "G92 X0 Y0", "G10 L2 P1 X-300 Y-200",
         "G28 Z20", "G93 G1 X1 F3", "N100 G87 X1 Y1 Z-5 R1 I1 J1 K-2", "G54", "%", "/G1 X1", "M30"]  # fmt: skip
 
@@ -163,15 +164,16 @@ def test_any_text_at_all(text: str, inside: bool) -> None:
     check(PREAMBLE + text + "\n" + ENDING if inside else text)
 
 
-@pytest.mark.parametrize(("opening", "inner", "n"), product(
+@pytest.mark.parametrize(("opening", "inner", "n"), list(product(
     ("", "G91 ", "G18 ", "G93 ", "G20 "),
     ("G1 X9999999 Y9999999", "G2 X1 Y1 I9999999 J9999999", "G3 X9999999 I9999999", "G2 X1 R9999999",
-     "G2 X0 Y0 I5000000", "G3 Z1 X1 K9999999 I-9999999", "G2 Z0 X0 I9999999 K9999999", "G83 X1 Z-9999999 R9999999 Q0.0001 L1000",
+     "G2 X0 Y0 I5000000", "G3 Z1 X1 K9999999 I-9999999", "G2 Z0 X0 I9999999 K9999999",
+     "G83 X1 Z-9999999 R9999999 Q0.0001 L1000",
      "G81 X9999999 Z-1 R1 L1000", "G92 X9999999", "G1 X[9999999*9999999]", "G1 X[2**1023*2**1023]", "X[1 MOD 0]",
      "X[ATAN[0]/[0]]", "X[EXP[9999999]]", "X[[0-1]**0.5]", "X[0**[0-1]]", "#1=#1", "G28 X9999999", "G1 F9999999 X1",
      "G4 P9999999", "S9999999 X1", "G38.2 X9999999", "G10 L2 P1 X9999999 Y-9999999 Z9999999"),
     (1, 60),
-))  # fmt: skip
+)))  # fmt: skip
 def test_values_at_the_edge(opening: str, inner: str, n: int) -> None:
     check(PREAMBLE + "".join(f"{opening}{inner}\n" for _ in range(n)) + ENDING)
 

@@ -7,7 +7,21 @@ import random
 import re
 from collections.abc import Iterator
 
-from tests.sabotage.mutants import Group, Lines, Mutant, is_code, length, moved, number, operations, places, replaced, text_of
+from tests.sabotage.mutants import (
+    Group,
+    Lines,
+    Mutant,
+    is_code,
+    length,
+    moved,
+    nudged,
+    number,
+    operations,
+    places,
+    replaced,
+    scaled,
+    text_of,
+)
 from tests.sabotage.programs import Base
 
 geometry = Group("geometry")
@@ -65,7 +79,7 @@ def _wall(base: Base, rng: random.Random) -> Mutants:
                 if at is not None:
                     over, back = number(at + length(mm, base), base), number(at, base)
                     new = [f"G1 {axis}{over}", base.lines[i], f"G1 {axis}{back}"]
-                    yield _with(base, i, i + 1, new, f"{name}, line {i + 1}: {mm:+g} mm in {axis} along {base.lines[i]}")
+                    yield _with(base, i, i + 1, new, f"{name}, line {i + 1}: {mm:+g} mm aside along {base.lines[i]}")
 
 
 def _position(lines: tuple[str, ...], i: int, axis: str) -> float | None:
@@ -89,11 +103,9 @@ def _offset(base: Base, rng: random.Random) -> Mutants:
         half = max(max(xs) - min(xs), max(ys) - min(ys)) / 2
         for mm in rng.sample([0.015, -0.015, 0.05, -0.05, -0.5], 2):
             f = 1 + length(mm, base) / half
-            new = [
-                re.sub(r"([XYIJ])(-?[\d.]+)",
-                       lambda m: f"{m[1]}{number(middle[m[1]] + (float(m[2]) - middle[m[1]]) * f, base)}", x)
-                if is_code(x) else x for x in base.lines[a:b]
-            ]  # fmt: skip
+            new = list(base.lines[a:b])
+            for letter, about in middle.items():
+                new = [scaled(x, letter, f, about, base) if is_code(x) else x for x in new]
             yield _with(base, a, b, new, f"{name} larger by {mm:+g} mm all round")
 
 
@@ -101,15 +113,14 @@ def _offset(base: Base, rng: random.Random) -> Mutants:
 def _one_deep(base: Base, rng: random.Random) -> Mutants:
     for i in places(base, rng, r"^G[123].*Z[\d.]+"):
         mm = rng.choice([0.03, 0.1, 0.3, 1.0])
-        yield replaced(base, i, re.sub(r"Z(-?[\d.]+)", lambda m: f"Z{number(float(m[1]) - length(mm, base), base)}",
-                                       base.lines[i]))  # fmt: skip
+        yield replaced(base, i, nudged(base.lines[i], "Z", -mm, base))
 
 
 @geometry("drilled too deep", "gouge, skin, bed, vacuum", per_base=5)
 def _drill(base: Base, rng: random.Random) -> Mutants:
     for mm in (0.05, 0.1, 0.4, 2.0, 3.0):
         for i in places(base, rng, r"G83"):
-            yield replaced(base, i, re.sub(r"Z([\d.]+)", lambda m: f"Z{float(m[1]) - mm:.4f}", base.lines[i]))
+            yield replaced(base, i, nudged(base.lines[i], "Z", -mm, base))
     for name, a, b in operations(base):
         if name.endswith("/drill"):
             for mm in (0.1, 0.6, 2.5):
@@ -120,15 +131,14 @@ def _drill(base: Base, rng: random.Random) -> Mutants:
 def _shallow(base: Base, rng: random.Random) -> Mutants:
     for mm in (0.06, 0.2, 1.0):
         for i in places(base, rng, r"G8[13]"):
-            yield replaced(base, i, re.sub(r"Z([\d.]+)", lambda m: f"Z{float(m[1]) + mm:.4f}", base.lines[i]))
+            yield replaced(base, i, nudged(base.lines[i], "Z", mm, base))
 
 
 @geometry("hole beside its place", "gouge, left")
 def _beside(base: Base, rng: random.Random) -> Mutants:
     for mm in (0.05, 0.2, 1.0):
         for i in places(base, rng, r"(G8[13] X|^X[\d.]+ Y[\d.]+$)"):
-            axis = rng.choice("XY")
-            yield replaced(base, i, re.sub(rf"{axis}([\d.]+)", lambda m: f"{axis}{float(m[1]) + mm:.4f}", base.lines[i]))
+            yield replaced(base, i, nudged(base.lines[i], rng.choice("XY"), mm, base))
     for name, a, b in operations(base):
         if name.endswith("/drill"):
             yield _with(base, a, b, moved(list(base.lines[a:b]), base, rng.choice("XY"), 0.1), f"{name} aside by 0.1")
@@ -196,10 +206,7 @@ def _mirrored(base: Base, rng: random.Random) -> Mutants:
         if len(set(xs)) < 2:
             continue
         middle = (min(xs) + max(xs)) / 2 + length(rng.choice([0.0, 0.4]), base)
-        new = [
-            re.sub(r"X(-?[\d.]+)", lambda m: f"X{number(2 * middle - float(m[1]), base)}", x) if is_code(x) else x
-            for x in base.lines[a:b]
-        ]
+        new = [scaled(x, "X", -1.0, middle, base) if is_code(x) else x for x in base.lines[a:b]]
         yield _with(base, a, b, new, f"{name} mirrored in X")
 
 

@@ -13,7 +13,7 @@ from tests.sabotage.programs import Base
 
 Lines = list[str]
 Maker = Callable[[Base, random.Random], Iterator["Mutant"]]
-WORD = re.compile(r"([A-Z])([+-]?(?:\d+\.?\d*|\.\d+))")
+ALL = "gouge, left, kerf, skin, rapid, depth, language"  # what a wrong move may be found out by
 HEADING = re.compile(r"^\(([\w-]+/[\w/-]+, T\d+, Z|(face|step|outline|drill|spot|pocket|bore)\)$)")
 PER_BASE = 3  # mutants of a class from one program written by hand, where it has as many places
 PLANNED_SHARE = 3  # of a planned program, which is long, one for three
@@ -133,13 +133,18 @@ def length(mm: float, base: Base) -> float:
     return mm / 25.4 if base.inches else mm
 
 
+def nudged(line: str, axis: str, by_mm: float, base: Base) -> str:
+    """One absolute position of a line moved."""
+    by = length(by_mm, base)
+    return re.sub(rf"{axis}([+-]?[\d.]+)", lambda m: f"{axis}{number(float(m[1]) + by, base)}", line)
+
+
+def scaled(line: str, letter: str, by: float, about: float, base: Base) -> str:
+    """One word of a line drawn larger about a value."""
+    return re.sub(rf"{letter}([+-]?[\d.]+)",
+                  lambda m: f"{letter}{number(about + (float(m[1]) - about) * by, base)}", line)  # fmt: skip
+
+
 def moved(lines: Lines, base: Base, axis: str, by_mm: float) -> Lines:
     """All absolute positions of an axis moved, but those in the machine frame."""
-    by = length(by_mm, base)
-
-    def shift(line: str) -> str:
-        if not is_code(line) or "G53" in line:
-            return line
-        return re.sub(rf"{axis}([+-]?[\d.]+)", lambda m: f"{axis}{number(float(m[1]) + by, base)}", line)
-
-    return [shift(line) for line in lines]
+    return [nudged(x, axis, by_mm, base) if is_code(x) and "G53" not in x else x for x in lines]

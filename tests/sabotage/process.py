@@ -6,7 +6,21 @@ import random
 import re
 from collections.abc import Iterator
 
-from tests.sabotage.mutants import Group, Mutant, drops, inserts, is_code, length, number, places, replaced, swaps, text_of
+from tests.sabotage.mutants import (
+    Group,
+    Mutant,
+    drops,
+    inserts,
+    is_code,
+    length,
+    nudged,
+    number,
+    operations,
+    places,
+    replaced,
+    swaps,
+    text_of,
+)
 from tests.sabotage.programs import Base
 
 process = Group("process")
@@ -102,15 +116,12 @@ def _plunge(base: Base, rng: random.Random) -> Mutants:
 def _steep(base: Base, rng: random.Random) -> Mutants:
     for i in places(base, rng, r"^G[123] .*[XY][\d.]+.* Z[\d.]+"):
         mm = rng.choice([0.4, 0.8])
-        yield replaced(base, i, re.sub(r"Z([\d.]+)", lambda m, mm=mm: f"Z{number(float(m[1]) - length(mm, base), base)}",
-                                       base.lines[i]))  # fmt: skip
+        yield replaced(base, i, nudged(base.lines[i], "Z", -mm, base))
 
 
 @process("first levels left out", "depth, ramp", per_base=5)
 def _first(base: Base, rng: random.Random) -> Mutants:
     """Of the plunges or ramps of an operation the first ones go: the next is deeper than the crib allows."""
-    from tests.sabotage.mutants import operations
-
     for name, a, b in operations(base):
         downs = [i for i in range(a, b) if re.match(r"^G0 X|^G1 X\S+ Z", base.lines[i])]
         for n in (2, 4):
@@ -123,8 +134,6 @@ def _first(base: Base, rng: random.Random) -> Mutants:
 def _peck(base: Base, rng: random.Random) -> Mutants:
     for q in ("Q5", "Q2"):
         yield from swaps(base, rng, r"Q[\d.]+", q)
-    from tests.sabotage.mutants import operations
-
     for name, a, b in operations(base):
         if name.endswith("/drill"):
             feeds = [i for i in range(a, b) if re.match(r"^G1 Z", base.lines[i])]

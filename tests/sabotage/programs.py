@@ -260,5 +260,6 @@ def bases(*, real: bool = True) -> dict[str, Base]:
     """All clean programs by name; without `real` only the two that are written by hand."""
     out = [stud(), plate()]
     if real:
-        out += [planned("inch stud", "budding-small.yaml", "stud"), planned("metric clip", "grafting-pair.yaml", "clip")]
+        out.append(planned("inch stud", "budding-small.yaml", "stud"))
+        out.append(planned("metric clip", "grafting-pair.yaml", "clip"))
     return {base.name: base for base in out}

@@ -158,7 +158,8 @@ def _billet(base: Base, rng: random.Random) -> Mutants:
 def _thick(base: Base, rng: random.Random) -> Mutants:
     z = base.case.setup.z
     for by in (0.3, 0.6, 1.0, 2.0, 4.0):
-        plan = dataclasses.replace(z, top_mm=z.top_mm + by, top_high_mm=z.top_high_mm + by, top_low_mm=z.top_low_mm + by)
+        tops = {name: getattr(z, name) + by for name in ("top_mm", "top_high_mm", "top_low_mm")}
+        plan = dataclasses.replace(z, **tops)
         yield _with_setup(base, f"{by:g} mm thicker", z=plan)
 
 
@@ -174,8 +175,8 @@ def _posed(setup: Setup, dx: float, dy: float, dz: float, turn: float) -> Setup:
     for p in setup.parts:
         pose = p.setup_from_part
         x, y, z = pose.shift_mm
-        own = Pose.planar(to="setup-1", frm="part", x_mm=x + dx, y_mm=y + dy,
-                          angle_rad=float(np.arctan2(pose.matrix[1, 0], pose.matrix[0, 0])) + turn, z_mm=z + dz)  # fmt: skip
+        angle = float(np.arctan2(pose.matrix[1, 0], pose.matrix[0, 0])) + turn
+        own = Pose.planar(to="setup-1", frm="part", x_mm=x + dx, y_mm=y + dy, angle_rad=angle, z_mm=z + dz)
         parts.append(dataclasses.replace(p, setup_from_part=own))
     return dataclasses.replace(setup, parts=tuple(parts))
 
@@ -190,23 +191,27 @@ def _pose(base: Base, rng: random.Random) -> Mutants:
 @shop("machine that cannot", "machine, language (arcs, cycles)", per_base=6)
 def _machine(base: Base, rng: random.Random) -> Mutants:
     m = base.case.machine
-    yield _in(base, "short in X", machine=dataclasses.replace(m, travel_high_mm=(m.bed_origin_mm[0] + 10, *m.travel_high_mm[1:])))
+    short = (m.bed_origin_mm[0] + 10, *m.travel_high_mm[1:])
+    yield _in(base, "short in X", machine=dataclasses.replace(m, travel_high_mm=short))
     yield _in(base, "short in Z", machine=dataclasses.replace(m, travel_low_mm=(*m.travel_low_mm[:2], -100.0)))
     yield _in(base, "a slow spindle", machine=dataclasses.replace(m, spindle_high_rpm=2000.0))
     yield _in(base, "slow axes", machine=dataclasses.replace(m, feed_high_mm_min=40.0))
     yield _in(base, "no cycles, quarter turns", machine=dataclasses.replace(
         m, dialect=dataclasses.replace(m.dialect, canned_cycles=frozenset(), longest_arc_rad=np.pi / 4)))  # fmt: skip
-    yield _in(base, "bed elsewhere", machine=dataclasses.replace(m, bed_origin_mm=(m.bed_origin_mm[0] - 300, *m.bed_origin_mm[1:])))
+    away = (m.bed_origin_mm[0] - 300, *m.bed_origin_mm[1:])
+    yield _in(base, "bed elsewhere", machine=dataclasses.replace(m, bed_origin_mm=away))
 
 
 @shop("weaker cutter or harder plate", "chip, speed, depth, ramp, stroke", per_base=8)
 def _weak(base: Base, rng: random.Random) -> Mutants:
     for c in _each_cutter(base, rng):
         yield _cutter(base, c.number, "half the chip", chip_load_mm=c.chip_load_mm / 2.5)
-        yield _cutter(base, c.number, "a third of the stepdown and peck", stepdown_mm=c.stepdown_mm / 3, peck_mm=c.peck_mm / 3)
+        thin = {"stepdown_mm": c.stepdown_mm / 3, "peck_mm": c.peck_mm / 3}
+        yield _cutter(base, c.number, "a third of the stepdown and peck", **thin)
     hard = dataclasses.replace(base.case.material, speed_band_m_min={"carbide": (5.0, 10.0), "cobalt": (2.0, 3.0)})
-    crib = dataclasses.replace(base.case.crib, cutters=tuple(
-        dataclasses.replace(c, surface_speed_m_min=c.surface_speed_m_min / 4) for c in base.case.crib.cutters))  # fmt: skip
+    cutters = base.case.crib.cutters
+    slow = tuple(dataclasses.replace(c, surface_speed_m_min=c.surface_speed_m_min / 4) for c in cutters)
+    crib = dataclasses.replace(base.case.crib, cutters=slow)
     yield _in(base, "a plate for a quarter of the speed", material=hard, crib=crib)
     for c in _each_cutter(base, rng):
         if c.kind is CutterKind.FLAT:

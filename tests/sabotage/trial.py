@@ -1,4 +1,4 @@
-"""One text before both judges: the oracle, which says whether it does harm, and the verifier, which must refuse it then."""
+"""One text before both judges: the oracle says whether it does harm, and the verifier must refuse it then."""
 
 from __future__ import annotations
 
@@ -12,13 +12,14 @@ from pipeline.verify import check_program
 from tests.oracle.harm import Case, Judgement, judge, signature, stock_of
 from tests.oracle.probes import Stock
 from tests.sabotage.geometry import geometry
-from tests.sabotage.language import language
+from tests.sabotage.modes import modes
 from tests.sabotage.mutants import Class, Mutant, mutants_of
 from tests.sabotage.process import process
 from tests.sabotage.programs import Base
 from tests.sabotage.shop import shop
+from tests.sabotage.words import words
 
-CLASSES: tuple[Class, ...] = tuple(c for group in (language, geometry, process, shop) for c in group.classes)
+CLASSES: tuple[Class, ...] = tuple(c for group in (words, modes, geometry, process, shop) for c in group.classes)
 CELL_MM = 0.05
 SAME_MM = 1e-6
 
@@ -103,8 +104,8 @@ class Trial:
             return setup + "the stock ends as that of the clean program, and no move on the way breaks a criterion"
         k = int(np.argmax(off))
         p = judged.stock.points
-        return (f"{setup}the stock differs by {worst:.3f} mm at most (X {p.x[k]:.2f} Y {p.y[k]:.2f}), inside its limits "
-                "everywhere, and no move breaks a criterion")  # fmt: skip
+        return (f"{setup}the stock differs by {worst:.3f} mm at most (X {p.x[k]:.2f} Y {p.y[k]:.2f}), "
+                "inside its limits everywhere, and no move breaks a criterion")  # fmt: skip
 
 
 @cache

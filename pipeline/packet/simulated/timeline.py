@@ -269,7 +269,7 @@ def _bands(at: Columns, loads: Loads) -> list[str]:
             continue
         if run:
             middle, numbers = (run[0][0] + run[-1][1]) / 2, [f"T{cutter}" for _, _, cutter in run]
-            words = numbers[0] if len(numbers) == 1 else f"{numbers[0]} to {numbers[-1]}"
+            words = numbers[0] if len(numbers) == 1 else f"{numbers[0]} … {numbers[-1]}"
             out.append(_name(middle, _NAMES_PX - 3, words))
         if band:
             out.append(_name((band[0] + band[1]) / 2, 2 * _NAMES_PX - 3, f"T{band[2]}"))

@@ -108,6 +108,56 @@ def test_stock_on_both_sides_is_a_slot() -> None:
     assert got.force_mean_n[0] < slot.force_mean_n[0]
 
 
+def test_a_narrow_arc_ahead_takes_the_whole_chip() -> None:
+    """A web met head on: one straight edge in the arc, its chip the feed per tooth; with a helix, what finds room."""
+    moves, arc = line(), 0.4
+    width = 3 * math.sin(arc / 2)
+    web = felt(moves, removed_mm3=10 * 0.6 * width, deep_mm=0.6, axial_mm=0.6, engaged_mean_rad=arc,
+               engaged_peak_rad=arc, width_mean_mm=width, arc_x=math.sin(arc / 2) / (arc / 2))  # fmt: skip
+    got = run(moves, web)
+    edge = WORN * 1400 * 0.6 * 0.01**0.77 * math.sqrt(2)
+    assert got.force_peak_n[0] == pytest.approx(edge, rel=1e-3)  # a table's error
+    assert got.chip_peak_mm[0] == pytest.approx(0.01)
+    assert got.chip_mean_mm[0] == pytest.approx(0.01 * math.sin(arc / 2) / (arc / 2), rel=1e-9)
+    assert got.wall_mm[0] == 0
+    tight = run(moves, web, crib(dataclasses.replace(MILL, helix_angle_rad=math.radians(75))))
+    lag = 2 * 0.6 * math.tan(math.radians(75)) / 3
+    assert tight.force_peak_n[0] == pytest.approx(edge * arc / lag, rel=1e-9)
+
+
+def test_a_cut_too_thin_to_be_felt_at_the_edge_is_as_deep_as_the_stock_fell() -> None:
+    moves = line()
+    thin = side_cut(moves, 0.02, 0.6)
+    unfelt = dataclasses.replace(thin, axial_mm=np.zeros(1), engaged_peak_rad=np.zeros(1), arc_x=np.zeros(1),
+                                 arc_y=np.zeros(1))  # fmt: skip
+    got, wanted = run(moves, unfelt), run(moves, thin)
+    assert got.power_w[0] == pytest.approx(wanted.power_w[0], rel=1e-9)
+    assert got.force_peak_n[0] == pytest.approx(wanted.force_peak_n[0], rel=1e-9)
+
+
+def test_a_helix_in_a_drilled_hole_is_shared_between_side_and_end() -> None:
+    """A hole of 3.2 opened to 4 on a path of 0.5: the end stands over the crescent outside the drilled hole."""
+    path, pitch, hole = 0.5, 0.15, 1.6
+    slope = pitch / (2 * math.pi * path)
+    length = math.pi * path * math.hypot(1, slope)
+    moves = Motion(path, 0, 5).arc(-path, 0, 0, 0, z=5 - pitch / 2).moves()
+    ring = math.pi * ((1.5 + path) ** 2 - hole**2)
+    x, y = np.meshgrid(*[(np.arange(2000) + 0.5) / 500 - 2] * 2)
+    crescent = ((x - path) ** 2 + y * y < 1.5**2) & (x * x + y * y > hole**2)
+    arc = math.acos((hole**2 - path**2 - 1.5**2) / (2 * path * 1.5))
+    out = cmath.exp(1j * math.pi / 2)  # from the axis at the middle of the move away from the hole's middle
+    mean = out * cmath.exp(1j * arc / 2) * 0.6
+    got = run(moves, felt(moves, length_mm=length, cut_mm=length, removed_mm3=ring * pitch / 2, axial_mm=pitch,
+                          engaged_mean_rad=arc, engaged_peak_rad=arc, arc_x=mean.real, arc_y=mean.imag))  # fmt: skip
+    sinks = pitch / 2 / length
+    end = crescent.sum() / 500**2 * sinks * FEED
+    side = ring * pitch / 2 / length * FEED - end
+    chip = side / (RPM * 3 * pitch * arc * 1.5)
+    kc_side, kc_end = (WORN * 1400 * max(h, 0.0012) ** 0.77 / h for h in (chip, 0.01 * sinks))
+    assert got.power_w[0] == pytest.approx((side * kc_side + end * kc_end) / 60_000, rel=5e-3)
+    assert got.lift_n[0] == pytest.approx(-kc_end * end / (math.pi * 1.5 * RPM), rel=5e-3)  # no helix: thrust alone
+
+
 def test_slot_pushes_the_plate_ahead_and_to_the_right() -> None:
     moves = line()
     got = run(moves, side_cut(moves, 3.0, 0.6))

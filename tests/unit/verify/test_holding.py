@@ -8,14 +8,18 @@ import math
 import numpy as np
 import pytest
 
-from pipeline.model.shop import Block, Hold
+from pipeline.model.shop import Block, CutterKind, Hold
+from pipeline.shop.pulses import mean_turned
+from pipeline.verify.felt import Felt
+from pipeline.verify.forces import Forces
 from pipeline.verify.hold_cases import SEVERED, TIED, WHOLE, Pushes, SkinStrength
-from pipeline.verify.holding import judge_holding
+from pipeline.verify.holding import judge_holding, pushes_of
 from pipeline.verify.lever import NO_STOPS, edges_of, stop_cone
 from pipeline.verify.ties import NEVER, find_ties
+from pipeline.verify.tools import tool_table
 from pipeline.verify.vacuum import leak_l_min
 from tests.reference import holding as reference
-from tests.unit.verify.by_hand import Motion, box
+from tests.unit.verify.by_hand import Motion, box, crib, cutter
 from tests.unit.verify.test_ties import A, B, Plate
 
 ALLOY = SkinStrength(of="Ti-6Al-4V", shear_n_mm2=550.0, bending_n_mm2=900.0)
@@ -403,3 +407,33 @@ def test_the_same_twice():
 
 def test_never_is_after_every_move():
     assert np.iinfo(np.int32).max == NEVER
+
+
+# --- what the moves push ---------------------------------------------------------------------------------------------
+
+
+def test_pushes_of_what_the_cutters_felt():
+    """A drill presses down and pushes nothing sideways. A mill of 3 mm, 30 degrees of helix, 4 mm deep along a narrow
+    arc of 0.4: the edge meets it with 0.4 x 1.5 / tan 30 = 1.04 mm of itself, at last with the uppermost."""
+    mill, drill = cutter(1, 3.0), cutter(2, 2.0, CutterKind.DRILL)
+    moves = Motion(0, 0, 1).line(10, 0).line(20, 0).moves()
+    moves = dataclasses.replace(moves, tool=np.array([1, 2], dtype=np.int32))
+    two = {name: np.array([1.0, 1.0]) for name in Felt.__slots__}
+    felt = Felt(**{**two, "axial_mm": np.array([4.0, 2.0]), "engaged_peak_rad": np.array([0.4, 0.0]),
+                   "width_mean_mm": np.array([0.1, 1.0]), "length_mm": np.array([10.0, 10.0])})  # fmt: skip
+    none = {name: np.zeros(2) for name in Forces.__slots__}
+    forces = Forces(**{**none, "fx_n": np.array([3.0, 0.0]), "force_peak_n": np.array([9.0, 0.0]),
+                       "lift_n": np.array([2.0, -50.0])})  # fmt: skip
+    pushes = pushes_of(moves, felt, forces, tool_table(crib(mill, drill)))
+    assert pushes.height_mm[0] == pytest.approx(1 + 4 - 0.4 * 1.5 / math.tan(mill.helix_angle_rad) / 2)
+    assert list(pushes.lift_n) == [2.0, 0.0] and list(pushes.peak_n) == [9.0, 0.0]
+    assert list(pushes.radius_mm) == [1.5, 1.0] and list(pushes.is_rough) == [False, True]
+    assert pushes.turn_rad[0] == pytest.approx(0.4 * 2 / 3)
+
+
+@pytest.mark.parametrize("mc", [0.05, 0.23, 0.5])
+def test_the_mean_push_lies_within_the_middle_of_its_arc(mc: float):
+    """So no push of the arc is farther from the mean than two thirds of it."""
+    arc = np.linspace(0.02, math.pi, 60)
+    share = np.angle(mean_turned(arc, mc)) / arc
+    assert (share >= 1 / 3).all() and (share <= 2 / 3 + 1e-3).all()

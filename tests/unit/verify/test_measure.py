@@ -111,12 +111,12 @@ def test_the_two_kernels_agree_on_a_swept_cutter(shape, r, tip, slope):
 
 
 @pytest.mark.parametrize("tool", [1, 2, 3, 4, 5])
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, 2])
 def test_heights_are_those_of_every_piece_one_by_one(seed, tool):
     motion = random_motion(seed, tool)
-    points = 10 + np.random.default_rng(seed + 50).uniform(-5, 5, (150, 2))
+    points = 10 + np.random.default_rng(seed + 50).uniform(-5, 5, (100, 2))
     m = motion.moves()
-    pieces = straight(m, 0.01)
+    pieces = straight(m, 0.02)
     row = TOOLS.row_of[tool]
     slow = np.full(len(points), TOP)
     for k, (x, y) in enumerate(points):
@@ -128,7 +128,7 @@ def test_heights_are_those_of_every_piece_one_by_one(seed, tool):
     # At the rim of a swept arc a chord's 0.2 um may decide whether a point is under it.
     wrong = np.abs(found - slow) > 0.0005
     assert wrong.sum() <= 1
-    assert (found < TOP).sum() > 30
+    assert (found < TOP).sum() > 20
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3, 4])

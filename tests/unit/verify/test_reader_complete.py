@@ -128,6 +128,13 @@ def test_helices_in_the_other_planes() -> None:
         assert rise == pytest.approx(rise[0], abs=1e-9)
 
 
+def test_an_arc_beyond_any_machine_is_not_made_into_chords() -> None:
+    """2 pi / 20000 a chord, sagitta 0.0005 mm, is reached at a radius of 8 x 0.0005 / (2 pi / 20000)^2 = 40.5 m."""
+    for radius, n in ((40_000, 1), (41_000, 0)):
+        reading = read(f"G18 G2 X0 Z5 K{radius}\nG17", at=(0, 0, 5))
+        assert [f.code for f in reading.findings].count("V618") == 1 - n
+
+
 def test_exact_stop_of_an_arc_is_at_its_end() -> None:
     moves = read("G61.1 G18 G2 Z6 X6 I6\nG17 G64", at=(0, 10, 0)).moves
     stops = moves.exact_stop[moves.line == N_BEFORE + 1]
