@@ -157,15 +157,20 @@ def clear_band(mask, polygon, width, x0, y0, cell):
 def widen(rows, cols, reach, n_rows, n_cols):
     """(n_rows, n_cols) of bool: cells within `reach` (in cells) of any of the given cells."""
     out = np.zeros((n_rows, n_cols), dtype=np.bool_)
+    for k in range(len(rows)):
+        out[rows[k], cols[k]] = True
+    body = out.copy()
     far = math.ceil(reach)
     for k in range(len(rows)):
-        for row in range(max(0, rows[k] - far), min(n_rows, rows[k] + far + 1)):
-            for col in range(max(0, cols[k] - far), min(n_cols, cols[k] + far + 1)):
-                if (row - rows[k]) ** 2 + (col - cols[k]) ** 2 <= reach * reach:
-                    out[row, col] = True
+        row, col = rows[k], cols[k]
+        is_rim = row == 0 or col == 0 or row == n_rows - 1 or col == n_cols - 1
+        if not is_rim and body[row - 1, col] and body[row + 1, col] and body[row, col - 1] and body[row, col + 1]:
+            continue  # the cell nearest to anything outside has a side outside
+        for i in range(max(0, row - far), min(n_rows, row + far + 1)):
+            for j in range(max(0, col - far), min(n_cols, col + far + 1)):
+                if (i - row) ** 2 + (j - col) ** 2 <= reach * reach:
+                    out[i, j] = True
     return out
-
-
 
 
 @njit(cache=True, nogil=True)

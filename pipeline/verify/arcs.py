@@ -62,8 +62,10 @@ def sweep(start: Point, end: Point, centre: tuple[float, float], ccw: bool) -> f
 
 
 def chords(start: Point, end: Point, centre: tuple[float, float], ccw: bool, turn: float) -> list[Point]:
-    """Ends of the chords of an arc, in plane order; the last is `end` itself. Raises TextFault above MOST_CHORDS of them,
-    which no arc within a machine's travel needs."""
+    """Ends of the chords of an arc, in plane order; the last is `end` itself.
+
+    Raises TextFault above MOST_CHORDS of them, which no arc within a machine's travel needs.
+    """
     radius = math.hypot(start[0] - centre[0], start[1] - centre[1])
     widest = 2 * math.acos(max(0.0, 1 - CHORD_ERROR_MM / radius)) if radius > CHORD_ERROR_MM else math.pi / 2
     if turn > widest * MOST_CHORDS:

@@ -80,10 +80,11 @@ class _Unit:
 @dataclass(slots=True)
 class _Found:
     """Where a unit lies in their steps: from `begin`; `end` is the step after the last that agrees, `ours` the step of
-    ours that does not, None when all agree."""
+    ours that does not, None when all agree. At `limit` something else begins."""
 
     begin: int
     end: int
+    limit: int
     ours: int | None
 
 
@@ -175,7 +176,7 @@ class _Comparison:
 
     def _match(self, unit: _Unit, begin: int, limit: int) -> _Found:
         theirs, ours = ends_of_match(self.theirs, slice(begin, limit), self.ours, slice(unit.begin, unit.end))
-        return _Found(begin, theirs, None if ours == unit.end else ours)
+        return _Found(begin, theirs, limit, None if ours == unit.end else ours)
 
     def _comes_from_elsewhere(self, theirs: int, ours: int) -> bool:
         """Whether two rapids go to the same place in the axes that ours moves."""
@@ -208,7 +209,7 @@ class _Comparison:
             return Difference(operation=unit.name, sort="missing", line=line, own_line=own)
         if place.ours is None:
             return Difference(operation=unit.name, sort="same", line=self.theirs.line_at(place.begin), own_line=own)
-        wrong, right = self._words(place.end, place.ours)
+        wrong, right = self._words(place, place.ours)
         return Difference(
             operation=unit.name, sort="changed", line=self.theirs.line_at(place.end) or self._last_line,
             own_line=self.ours.line_at(place.ours), found=wrong, wanted=right,
@@ -251,12 +252,11 @@ class _Comparison:
             out.append(Difference(operation=name, sort="added", line=first, own_line=0, found=words))
         return out
 
-    def _words(self, theirs: int, ours: int) -> tuple[str, str]:
-        """What two steps say, as far as they differ."""
-        if theirs >= len(self.theirs):
-            return "nothing more", self._step(self.ours, ours)
-        if ours >= len(self.ours):
-            return self._step(self.theirs, theirs), "nothing more"
+    def _words(self, place: _Found, ours: int) -> tuple[str, str]:
+        """What the two steps say that do not agree, as far as they differ."""
+        theirs = place.end
+        if theirs >= place.limit:
+            return "nothing more there", self._step(self.ours, ours)
         a, b = dict(self._facts(self.theirs, theirs)), dict(self._facts(self.ours, ours))
         if a["kind"] == b["kind"]:
             names = [name for name in a if name in b and a[name] != b[name]]

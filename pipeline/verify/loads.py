@@ -25,29 +25,34 @@ def build_loads(
     moves: Moves, felt: Felt, forces: Forces, *, stretches: Stretches, material: Material, seconds: Array,
     holding: Array, skin_mm: Array, part_of_move: Callable[[int], str],
 ) -> Loads:  # fmt: skip
-    """Loads of the whole program. All arrays (n moves,): `seconds` of motion, `holding` the safety factor (inf where
-    none is asked), `skin_mm` the thinnest skin so far, after each move (inf while there is none). `part_of_move` gives
-    the part at a move's end, or ""."""
+    """Loads of the whole program; stretches that cut nothing are left out.
+
+    All arrays (n moves,): `seconds` of motion, `holding` the safety factor (inf where none is asked), `skin_mm` the
+    thinnest skin so far, after each move (inf while there is none). `part_of_move` gives the part at a move's end.
+    """
     cut = is_cut(moves, felt)
     cut_s = cut_seconds(moves, felt, seconds)
     thin_s = float(cut_s[forces.chip_mean_mm < formulas.CHIP_FITTED_MM].sum())
     thin_share = thin_s / float(cut_s.sum()) if thin_s > 0 else 0.0
     thinnest = float(np.min(forces.chip_mean_mm, where=cut, initial=np.inf))
+    cuts = np.bincount(stretches.of_move, weights=cut, minlength=len(stretches.first)) > 0
     return Loads(
-        stretches=_by_stretch(moves, felt, forces, stretches, cut, cut_s, seconds, holding, skin_mm),
+        stretches=_by_stretch(moves, felt, forces, stretches, cuts, cut, cut_s, seconds, holding, skin_mm),
         worst=_worst(moves, felt, forces, stretches, cut, holding, skin_mm, part_of_move),
         timeline=timeline(seconds, forces.force_peak_n, np.where(cut, felt.engaged_peak_rad, 0.0),
-                          np.where(cut, holding, np.inf), skin_mm, stretches),
+                          np.where(cut, holding, np.inf), skin_mm,
+                          np.where(cuts, np.cumsum(cuts) - 1, -1)[stretches.of_move]),
         uncertainty=formulas.spread(thinnest),
         assumed=_assumed(material, thin_share),
     )  # fmt: skip
 
 
 def timeline(
-    seconds: Array, force_n: Array, engaged_rad: Array, holding: Array, skin_mm: Array, stretches: Stretches
+    seconds: Array, force_n: Array, engaged_rad: Array, holding: Array, skin_mm: Array, stretch: NDArray[np.int64]
 ) -> Timeline:
     """Figures per move over time, in at most `STEPS` equal steps, the worst in each. A move counts in every step that
-    it touches. Time is that of motion: without dwells, stops and tool changes."""
+    it touches; `stretch` is that of the move in the middle of a step. Time is that of motion: without dwells, stops and
+    tool changes."""
     ends = np.cumsum(seconds)
     whole = float(ends[-1]) if len(ends) else 0.0
     steps = min(STEPS, math.ceil(whole / _SHORTEST_S)) if whole > 0 else 0
@@ -74,22 +79,19 @@ def timeline(
         engaged_rad=most(engaged_rad, 0.0, np.maximum),
         holding=most(holding, np.inf, np.minimum),
         skin_mm=np.minimum.accumulate(most(skin_mm, np.inf, np.minimum)),
-        stretch=stretches.of_move[middle].astype(np.int32),
+        stretch=stretch[middle].astype(np.int32),
     )
 
 
 def _by_stretch(
-    moves: Moves, felt: Felt, forces: Forces, stretches: Stretches, cut: NDArray[np.bool_], cut_s: Array,
-    seconds: Array, holding: Array, skin_mm: Array,
+    moves: Moves, felt: Felt, forces: Forces, stretches: Stretches, cuts: NDArray[np.bool_], cut: NDArray[np.bool_],
+    cut_s: Array, seconds: Array, holding: Array, skin_mm: Array,
 ) -> tuple[StretchLoad, ...]:  # fmt: skip
-    """Stretches without a move in cut are kept too: an operation that cuts nothing is worth seeing."""
+    """Those of the stretches that `cuts` (k,) names."""
     out = []
     depth = axial_depth_mm(felt)
-    for k, heading in enumerate(stretches.headings):
+    for k in np.flatnonzero(cuts).tolist():
         a, b = int(stretches.first[k]), int(stretches.last[k])
-        tool = int(moves.tool[a])
-        if tool == 0:
-            continue
         own = slice(a, b)
         time, mine = cut_s[own], cut[own]
 
@@ -102,8 +104,8 @@ def _by_stretch(
 
         out.append(
             StretchLoad(
-                heading=heading,
-                cutter=tool,
+                heading=stretches.headings[k],
+                cutter=int(moves.tool[a]),
                 first_line=int(moves.line[own].min()),
                 last_line=int(moves.line[own].max()),
                 cutting_s=float(time.sum()),

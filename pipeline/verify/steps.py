@@ -20,10 +20,11 @@ SAME_SHARE = 1e-3  # of a feed or a speed: the same, written in another unit
 KINDS = ("G0", "G1", "G2", "G3", "stop", "dwell")
 STOP, DWELL = 4, 5
 _STOP_VALUE = {"M0": 0.0, "M1": 1.0, "M6": 6.0}
-_CHUNK = 256
+_FEWEST, _MOST = 4, 4096  # steps compared at once: many where all agree, few where moves are cut differently
 _SHORTEST_MM = 1e-9
 
 Array = NDArray[np.float64]
+Point = tuple[float, ...]  # three
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -75,7 +76,8 @@ def steps_of(reading: Reading) -> Steps:
     state = np.column_stack([feed, m.rpm, m.spindle, m.coolant, m.tool, mode, m.known_z]).astype(np.float64)
     middle = np.zeros((n, 3))
     for k in np.flatnonzero(is_arc):
-        middle[k] = _Piece.of(int(m.kind[k]), m.start[k], m.end[k], m.centre[k]).at(0.5)
+        start, end, centre = (tuple(v[k].tolist()) for v in (m.start, m.end, m.centre))
+        middle[k] = _Piece.of(int(m.kind[k]), start, end, centre).at(0.5)
     columns: tuple[NDArray[Any], ...] = (
         m.kind, m.start, m.end, np.where(is_arc[:, None], m.centre, 0.0), middle, state, np.zeros(n), m.line
     )  # fmt: skip
@@ -101,16 +103,18 @@ def _halt(before: int, line: int, kind: int, value: float, tool: int) -> tuple[A
 
 def ends_of_match(a: Steps, run_a: slice, b: Steps, run_b: slice) -> tuple[int, int]:
     """How far two runs agree: the first step of each that does not, or the ends of the runs."""
-    i, j = run_a.start, run_b.start
+    i, j, many = run_a.start, run_b.start, _FEWEST
     while i < run_a.stop and j < run_b.stop:
-        n = min(_CHUNK, run_a.stop - i, run_b.stop - j)
+        n = min(many, run_a.stop - i, run_b.stop - j)
         same = _same(a, slice(i, i + n), b, slice(j, j + n))
         first = n if same.all() else int(np.argmin(same))
         i, j = i + first, j + first
-        if first < n:
+        many = min(2 * many, _MOST) if first == n else _FEWEST
+        while first < n and i < run_a.stop and j < run_b.stop:  # as long as the moves are cut differently
             after = _in_pieces(a, i, run_a.stop, b, j, run_b.stop)
             if after is None:
-                break
+                return i, j
+            first = n if after == (i + 1, j + 1) else first
             i, j = after
     return i, j
 
@@ -141,6 +145,10 @@ def _same_state(a: Array, b: Array) -> NDArray[np.bool_]:
     return rates.all(axis=-1) & (a[..., 2:] == b[..., 2:]).all(axis=-1)
 
 
+def _is_same_state(a: list[float], b: list[float]) -> bool:
+    return a[2:] == b[2:] and all(abs(x - y) <= SAME_SHARE * abs(y) for x, y in zip(a[:2], b[:2], strict=True))
+
+
 def _in_pieces(a: Steps, i: int, end_a: int, b: Steps, j: int, end_b: int) -> tuple[int, int] | None:
     """The steps after a stretch of one path that the two texts cut into moves differently; None when they go different
     ways. Begins where both stand at the same place."""
@@ -148,7 +156,7 @@ def _in_pieces(a: Steps, i: int, end_a: int, b: Steps, j: int, end_b: int) -> tu
         return None
     one, other = _Piece.step(a, i), _Piece.step(b, j)
     while True:
-        if one.kind != other.kind or not _same_state(a.state[i], b.state[j]):
+        if one.kind != other.kind or not _is_same_state(a.state[i].tolist(), b.state[j].tolist()):
             return None
         if one.is_same(other):
             return i + 1, j + 1
@@ -170,52 +178,57 @@ def _in_pieces(a: Steps, i: int, end_a: int, b: Steps, j: int, end_b: int) -> tu
 
 @dataclass(frozen=True, slots=True)
 class _Piece:
-    """A straight piece or a helical one about `centre`; `turn` is signed, rad, 0 for straight."""
+    """A straight piece or a helical one about `centre`; `turn` is signed, rad, 0 for straight. Plain numbers: a text of
+    many short moves makes many pieces."""
 
     kind: int
-    start: Array
-    end: Array
-    centre: Array
+    start: Point
+    end: Point
+    centre: Point
     turn: float
 
     @classmethod
-    def of(cls, kind: int, start: Array, end: Array, centre: Array) -> _Piece:
+    def of(cls, kind: int, start: Point, end: Point, centre: Point) -> _Piece:
         if kind not in (ARC_CW, ARC_CCW):
             return cls(kind, start, end, centre, 0.0)
         first, last = (math.atan2(p[1] - centre[1], p[0] - centre[0]) for p in (start, end))
         sign = 1.0 if kind == ARC_CCW else -1.0
         turn = (sign * (last - first)) % (2 * math.pi)
-        if float(np.abs(start[:2] - end[:2]).max()) <= SAME_MM / 2:
+        if max(abs(start[0] - end[0]), abs(start[1] - end[1])) <= SAME_MM / 2:
             turn = 2 * math.pi  # ends nearly where it began: as the language has it, a whole turn
         return cls(kind, start, end, centre, sign * turn)
 
     @classmethod
     def step(cls, steps: Steps, k: int) -> _Piece:
-        return cls.of(int(steps.kind[k]), steps.start[k], steps.end[k], steps.centre[k])
+        return cls.of(int(steps.kind[k]), *(tuple(v[k].tolist()) for v in (steps.start, steps.end, steps.centre)))
 
     @property
     def length(self) -> float:
         if not self.turn:
-            return float(np.linalg.norm(self.end - self.start))
-        return abs(self.turn) * float(np.linalg.norm(self.start[:2] - self.centre))
+            return math.dist(self.start, self.end)
+        return abs(self.turn) * math.dist(self.start[:2], self.centre)
 
-    def at(self, share: float) -> Array:
+    def at(self, share: float) -> Point:
         """The point after this share of the way."""
-        point = self.start + share * (self.end - self.start)
+        x, y, z = (a + share * (b - a) for a, b in zip(self.start, self.end, strict=True))
         if self.turn:
-            x, y = self.start[:2] - self.centre
+            dx, dy = self.start[0] - self.centre[0], self.start[1] - self.centre[1]
             c, s = math.cos(share * self.turn), math.sin(share * self.turn)
-            point[:2] = self.centre + (c * x - s * y, s * x + c * y)
-        return point
+            x, y = self.centre[0] + c * dx - s * dy, self.centre[1] + s * dx + c * dy
+        return x, y, z
 
     def is_same(self, other: _Piece) -> bool:
         """True when both go the same way to the same place."""
-        far = max(float(np.abs(self.at(share) - other.at(share)).max()) for share in (0.5, 1.0))
-        return far <= SAME_MM and abs(self.turn - other.turn) < math.pi
+        turns_alike = abs(self.turn - other.turn) < math.pi
+        return turns_alike and _near(self.end, other.end) and _near(self.at(0.5), other.at(0.5))
 
     def rest_after(self, part: _Piece) -> _Piece | None:
         """What is left after `part`, a shorter piece from the same start; None when that lies elsewhere."""
         share = part.length / self.length
-        if max(float(np.abs(self.at(share * k) - part.at(k)).max()) for k in (0.5, 1.0)) > SAME_MM:
+        if not (_near(self.at(share), part.end) and _near(self.at(share / 2), part.at(0.5))):
             return None
         return _Piece(self.kind, part.end, self.end, self.centre, self.turn * (1.0 - share))
+
+
+def _near(a: Point, b: Point) -> bool:
+    return max(abs(a[0] - b[0]), abs(a[1] - b[1]), abs(a[2] - b[2])) <= SAME_MM

@@ -150,7 +150,7 @@ def _environment(units: str) -> Any:
         "volume": lambda mm3: f"{mm3 / scale**3:.{1 if units == 'mm' else 5}f}",
         "area": lambda mm2: f"{mm2 / scale**2:.{1 if units == 'mm' else 3}f}",
         "rate": lambda mm3_min: f"{mm3_min / (scale**3 if units == 'in' else 1000):.{3 if units == 'in' else 2}f}",
-        "signed": lambda mm: f"{mm / scale:+.{places}f}",
+        "signed": lambda mm: n.signed(mm),
         "amount": lambda place: simulated.amount(place, units),
         "factor": simulated.factor,
         "size": lambda row, value: simulated.size(row, value, units),

@@ -9,14 +9,15 @@ from typing import Any
 from pipeline.model.job import Job
 from pipeline.model.program import Program
 from pipeline.model.setup import Setup
-from pipeline.model.verdict import Loads, Verdict, WorstPlace
+from pipeline.model.shop import Hold
+from pipeline.model.verdict import HoldingResult, Loads, Verdict, WorstPlace
 from pipeline.packet.nest_places import draw_places
 from pipeline.packet.sheet.program import Numbers
 from pipeline.packet.simulated.features import SizeRow, size_rows, tally
 from pipeline.packet.simulated.hold import freed_rows, hold_facts, never_freed
 from pipeline.packet.simulated.maps import COLOURS, draw_maps, limits_mm
 from pipeline.packet.simulated.stretches import flags_of, load_rows, name_of, start_of, worst_places
-from pipeline.packet.simulated.timeline import columns, draw_timeline, timeline_json
+from pipeline.packet.simulated.timeline import columns, draw_timeline, timeline_json, times_of_worst
 
 # head, class of its column, how it sorts
 _HEADS = (
@@ -51,6 +52,7 @@ def simulated_values(job: Job, setup: Setup, program: Program, verdict: Verdict,
         "felt": _felt(verdict.loads, setup, program, verdict, units) if verdict.loads else None,
         "maps": draw_maps(verdict.maps, setup, job.tolerances),
         "map_key": _map_key(job, units),
+        "map_limits": (-job.tolerances.floor_mm, job.tolerances.left_mm),
         "sizes": [(kind, list(rows)) for kind, rows in itertools.groupby(sizes, key=lambda row: row.kind)],
         "tally": tally(verdict.features),
     }
@@ -61,17 +63,17 @@ def _families(setup: Setup) -> dict[str, str]:
 
 
 def _felt(loads: Loads, setup: Setup, program: Program, verdict: Verdict, units: str) -> dict[str, Any]:
-    worst = worst_places(loads, verdict)
+    worst = worst_places(loads)
     at = columns(loads)
     hold = verdict.holding
     drawing = draw_timeline(
         at,
         loads,
         units=units,
-        target=hold.target if hold else None,
+        targets=_targets(hold, setup.hold) if hold else (),
         skin_mm=setup.z.skin_mm,
         skin_needed_mm=sum(mm for _, mm in verdict.skin_stack),
-        flags=flags_of(worst),
+        flags=flags_of(worst, times_of_worst(at)),
     )
     names = [name_of(one.heading) for one in loads.stretches]
     volume = "in³" if units == "in" else "cm³"
@@ -101,12 +103,26 @@ def _felt(loads: Loads, setup: Setup, program: Program, verdict: Verdict, units:
     }
 
 
+def _targets(result: HoldingResult, hold: Hold | None) -> list[tuple[float, str]]:
+    """The safety factors asked for with what for; those that are equal are one."""
+    if hold is None:
+        return [(result.target, "")]
+    asked: dict[float, list[str]] = {}
+    for value, words in (
+        (hold.safety_rough, "roughing"),
+        (hold.safety_finish, "finishing"),
+        (hold.safety_tilt, "tipping"),
+    ):
+        asked.setdefault(value, []).append(words)
+    return [(value, ", ".join(words)) for value, words in asked.items()]
+
+
 def _map_key(job: Job, units: str) -> list[dict[str, str]]:
     """Colours with the deviations they stand for, from the deepest to the most left."""
     n = Numbers(units=units)
     bounds = [f"{value:+.{n.places}f}" for value in (mm / n.mm_per_unit for mm in limits_mm(job.tolerances))]
-    words = [f"below {bounds[0]}: too deep", *(f"{a} to {b}" for a, b in itertools.pairwise(bounds))]
-    words.append(f"above {bounds[-1]}: too much left on")
+    words = [f"below {bounds[0]}", *(f"{a} to {b}" for a, b in itertools.pairwise(bounds))]
+    words.append(f"above {bounds[-1]}")
     return [
         {"colour": "#{:02x}{:02x}{:02x}".format(*colour), "words": said}
         for colour, said in zip(COLOURS, words, strict=True)

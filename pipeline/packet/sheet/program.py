@@ -47,6 +47,11 @@ class Numbers:
         """One place less, for what is set by hand or by eye."""
         return self._text(mm, self.places - 1)
 
+    def signed(self, mm: float) -> str:
+        """An exact deviation with its sign, none where it is nothing."""
+        text = f"{mm / self.mm_per_unit:+.{self.places}f}"
+        return text[1:] if float(text) == 0 else text
+
     def span(self, low_mm: float, high_mm: float) -> str:
         """From a low to a high value."""
         return f"{self.short(low_mm)} to {self.short(high_mm)}"

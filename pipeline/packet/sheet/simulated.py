@@ -38,8 +38,8 @@ def write_hold(paper: Paper, s: Sources) -> None:
         under,
         [
             ("planned", f"{hold.planned}" + (f", {spare}" if hold.lowest else "")),
-            ("least hold", f"safety factor {hold.factor}, asked for: {hold.result.target:g}"),
-            ("weakest", f"{hold.case}{at_line}"),
+            ("weakest", f"safety factor {hold.factor}, asked for: {hold.result.target:g}"),
+            ("where", f"{hold.case}{at_line}"),
             ("at", where),
         ],
         is_good=hold.is_enough,

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from pipeline.model.program import Program
-from pipeline.model.verdict import Loads, StretchLoad, Verdict, WorstPlace
+from pipeline.model.verdict import Loads, StretchLoad, WorstPlace
 from pipeline.packet.copies import copies, kind_of
 
 # quantity -> its name in the list, in the order of the list
@@ -30,7 +30,7 @@ _PLACES_EACH = 2  # of one quantity on the page, of different cutters; the summa
 
 def name_of(heading: str) -> str:
     """What a heading is about: `(clip-1/inside-face/face, T1, Z 4.8 to 3.5)` -> `clip-1/inside-face/face`."""
-    return heading.strip().strip("()").split(",")[0].strip()
+    return heading.strip().strip("()").split(",")[0].strip() or "no heading"
 
 
 @dataclass(slots=True)
@@ -98,7 +98,7 @@ def load_rows(loads: Loads, families: Mapping[str, str]) -> list[LoadRow]:
         if not work:
             part, work = "", part
         key = (turn, one.cutter, families.get(part, kind_of(part)), work)
-        row = rows.setdefault(key, LoadRow(work.replace("/", ", ") or "no heading", one.cutter, one.first_line))
+        row = rows.setdefault(key, LoadRow(work.replace("/", ", "), one.cutter, one.first_line))
         row.add(one)
         if part and part not in row.ids:
             row.ids.append(part)
@@ -155,7 +155,6 @@ class Worst:
 
     number: str
     place: WorstPlace
-    seconds: float  # of the program's time, at the end of its line
 
     @property
     def what(self) -> str:
@@ -163,7 +162,7 @@ class Worst:
         return QUANTITIES.get(self.place.quantity, self.place.quantity)
 
 
-def worst_places(loads: Loads, verdict: Verdict) -> list[Worst]:
+def worst_places(loads: Loads) -> list[Worst]:
     """The worst few places of every quantity, the worst first."""
     chosen: list[WorstPlace] = []
     names = dict.fromkeys([*QUANTITIES, *(one.quantity for one in loads.worst)])
@@ -172,18 +171,15 @@ def worst_places(loads: Loads, verdict: Verdict) -> list[Worst]:
         mine.sort(key=lambda one: (one.value if name in LEAST_IS_WORST else -one.value, one.line))
         by_cutter = {one.cutter: one for one in reversed(mine)}
         chosen += [one for one in mine if by_cutter[one.cutter] is one][:_PLACES_EACH]
-    return [Worst(f"W{k}", one, _seconds(verdict, one.line)) for k, one in enumerate(chosen, start=1)]
+    return [Worst(f"W{k}", one) for k, one in enumerate(chosen, start=1)]
 
 
-def _seconds(verdict: Verdict, line: int) -> float:
-    return float(verdict.line_seconds[: max(0, line)].sum())
-
-
-def flags_of(places: Sequence[Worst]) -> dict[str, tuple[float, str]]:
-    """The first place of each quantity, for the timeline: time in s and number."""
+def flags_of(places: Sequence[Worst], times_s: Mapping[str, float]) -> dict[str, tuple[float, str]]:
+    """The first place of each quantity, for the timeline: time of the worst in s, and number."""
     found: dict[str, tuple[float, str]] = {}
     for one in places:
-        found.setdefault(one.place.quantity, (one.seconds, one.number))
+        if one.place.quantity in times_s:
+            found.setdefault(one.place.quantity, (times_s[one.place.quantity], one.number))
     return found
 
 

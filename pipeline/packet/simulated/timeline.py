@@ -78,19 +78,19 @@ def draw_timeline(
     loads: Loads,
     *,
     units: str,
-    target: float | None,
+    targets: Sequence[tuple[float, str]],
     skin_mm: float,
     skin_needed_mm: float,
     flags: Mapping[str, tuple[float, str]],
 ) -> str:
     """The drawing. `flags` puts a number at a time in s into the strip of a quantity ("force", "engagement", "holding",
-    "skin"); `target` is the safety factor asked of the hold, None when it was not worked out; `skin_needed_mm` 0 when
-    nothing is known of it."""
+    "skin"). `targets` are the safety factors asked of the hold and what for, none when it was not worked out;
+    `skin_needed_mm` is 0 when nothing is known of it."""
     total_s = at.step_s * max(1, len(at.force_n))
     top = y = _BANDS_PX + 2 * _NAMES_PX
     body = [*_bands(at, loads)]
     lines = []
-    for strip in _strips(at, units, target, skin_mm, skin_needed_mm):
+    for strip in _strips(at, units, targets, skin_mm, skin_needed_mm):
         flag = flags.get(strip.name)
         head = _HEAD_PX + (_FLAG_PX if flag else 0)
         body += _draw_strip(strip, y, head, flag, total_s)
@@ -104,6 +104,17 @@ def draw_timeline(
         f"{''.join(lines)}{''.join(body)}{''.join(axis)}"
         f'<line class="hand" y1="0" y2="{y}" x1="0" x2="0" stroke="#000" stroke-width="2" visibility="hidden"/></svg>\n'
     )
+
+
+def times_of_worst(at: Columns) -> dict[str, float]:
+    """When each figure of the drawing is at its worst, s, as near as a step is long."""
+    worst = {
+        "force": at.force_n.argmax,
+        "engagement": at.engaged_deg.argmax,
+        "holding": at.holding.argmin,
+        "skin": at.skin_mm.argmin,
+    }
+    return {name: (int(find()) + 0.5) * at.step_s for name, find in worst.items()} if len(at.force_n) else {}
 
 
 def timeline_json(at: Columns, loads: Loads, *, names: Sequence[str]) -> str:
@@ -127,17 +138,20 @@ def timeline_json(at: Columns, loads: Loads, *, names: Sequence[str]) -> str:
     return json.dumps(data, separators=(",", ":")).replace("<", "\\u003c")
 
 
-def _strips(at: Columns, units: str, target: float | None, skin_mm: float, needed_mm: float) -> list[_Strip]:
+def _strips(
+    at: Columns, units: str, targets: Sequence[tuple[float, str]], skin_mm: float, needed_mm: float
+) -> list[_Strip]:
     scale, places = (MM_PER_INCH, 4) if units == "in" else (1.0, 3)
     found = [
         _Strip("force", "Force on a worn cutter, N", at.force_n, _nice(at.force_n.max(initial=1.0)), 0),
         _Strip("engagement", "Arc of the cutter in stock, degrees", at.engaged_deg, 360.0, 0),
     ]
-    if target is not None:
+    if targets:
         known = at.holding[np.isfinite(at.holding)]
-        top = max(2 * target, min(_nice(float(known.max(initial=0.0))), _FACTOR_TOP * target))
-        limits = ((target, f"asked for: {target:g}"),)
-        found.append(_Strip("holding", "Hold: safety factor", at.holding, top, 1, limits, target))
+        least, most = min(targets)[0], max(targets)[0]
+        top = max(1.5 * most, min(_nice(float(known.max(initial=0.0))), _FACTOR_TOP * least))
+        limits = tuple((value, f"asked for: {value:g}{' ' if words else ''}{words}") for value, words in targets)
+        found.append(_Strip("holding", "Hold: safety factor", at.holding, top, 1, limits, least))
     planned = skin_mm / scale
     lines = [(planned, f"planned: {planned:.{places}f}")]
     if needed_mm:

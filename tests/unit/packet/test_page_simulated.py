@@ -62,7 +62,7 @@ def test_the_lowest_reading_stands_large_with_what_to_do(page):
     words = words_of(page, "hold")
     assert "When the gauge falls below 72 kPa (21.1 inHg): feed hold." in words
     assert "85 kPa (25.1 inHg), 14 kPa to spare" in words
-    assert "asked for: 2" in words
+    assert "asked for there: 2" in words
     assert "tied part handle-left" in words
     assert "gauge at least 72 kPa (21.1 inHg)" in words_of(page, "seating")
     for line in figured()["verdict"].holding.assumed:

@@ -21,12 +21,12 @@ from pipeline.packet.simulated.stretches import (
     start_of,
     worst_places,
 )
-from pipeline.packet.simulated.timeline import columns, draw_timeline, timeline_json
+from pipeline.packet.simulated.timeline import columns, draw_timeline, timeline_json, times_of_worst
 from tests.unit.gcode import small
 from tests.unit.packet.figures_by_hand import with_figures
 from tests.unit.packet.test_page_html import inputs
 
-PLAIN = {"units": "mm", "target": 2.0, "skin_mm": 0.25, "skin_needed_mm": 0.19, "flags": {}}
+PLAIN = {"units": "mm", "targets": [(2.0, "roughing")], "skin_mm": 0.25, "skin_needed_mm": 0.19, "flags": {}}
 SVG = "{http://www.w3.org/2000/svg}"
 
 
@@ -111,7 +111,7 @@ def test_a_gap_in_the_hold_is_not_drawn_and_a_weak_hold_is_black(loads):
 
 
 def test_without_a_hold_there_are_three_strips(loads):
-    titles = [e.text for e in drawing(loads, target=None).iter(f"{SVG}text") if e.get("font-weight") == "700"]
+    titles = [e.text for e in drawing(loads, targets=[]).iter(f"{SVG}text") if e.get("font-weight") == "700"]
     assert not any((title or "").startswith("Hold") for title in titles)
     assert any((title or "").startswith("Thinnest skin") for title in titles)
 
@@ -157,7 +157,7 @@ def test_the_read_out_has_what_is_drawn_and_ends_no_script(loads):
 def test_the_name_of_a_heading():
     assert name_of("(clip-1/inside-face/face, T1, Z 4.8000 to 3.5000)") == "clip-1/inside-face/face"
     assert name_of("clip-1/edge/outline") == "clip-1/edge/outline"
-    assert name_of("") == ""
+    assert name_of("") == "no heading"
 
 
 def test_copies_and_hands_share_a_row_while_one_cutter_is_in(loads):
@@ -197,7 +197,7 @@ def test_copies_and_hands_share_a_row_while_one_cutter_is_in(loads):
     ]
 
 
-def test_worst_places_are_few_of_different_cutters_and_the_least_of_what_should_be_large(verdict, loads):
+def test_worst_places_are_few_of_different_cutters_and_the_least_of_what_should_be_large(loads):
     def place(quantity, value, cutter, line):
         return WorstPlace(
             quantity=quantity, value=value, unit="N", line=line, cutter=cutter, heading="(a/b/c)", at_mm=(0, 0, 0)
@@ -212,15 +212,30 @@ def test_worst_places_are_few_of_different_cutters_and_the_least_of_what_should_
         place("holding", 2.0, 2, 10),
         place("holding", math.inf, 3, 11),
     ]
-    worst = worst_places(replace(loads, worst=tuple(given)), verdict)
+    worst = worst_places(replace(loads, worst=tuple(given)))
     assert [(one.number, one.place.quantity, one.place.value) for one in worst] == [
         ("W1", "force", 30.0),
         ("W2", "force", 20.0),
         ("W3", "holding", 2.0),
         ("W4", "holding", 9.0),
     ]
-    assert worst[0].seconds == pytest.approx(7 * 0.5), "half a second for each line"
-    assert flags_of(worst) == {"force": (3.5, "W1"), "holding": (5.0, "W3")}
+    assert flags_of(worst, {"force": 3.5, "holding": 5.0, "skin": 7.0}) == {
+        "force": (3.5, "W1"),
+        "holding": (5.0, "W3"),
+    }
+
+
+def test_flags_stand_where_the_drawing_is_at_its_worst(loads):
+    line = Timeline(
+        step_s=10.0,
+        force_n=np.array([1.0, 5, 9, 9]),
+        engaged_rad=np.array([2.0, 1, 1, 1]),
+        holding=np.array([np.inf, 3.0, 4.0, 2.0]),
+        skin_mm=np.array([4.0, 0.3, 0.3, 0.3]),
+        stretch=np.zeros(4, dtype=np.int32),
+    )
+    times = times_of_worst(columns(replace(loads, timeline=line)))
+    assert times == {"force": 25.0, "engagement": 5.0, "holding": 35.0, "skin": 15.0}
 
 
 def test_a_line_is_come_to_from_the_start_before_it():

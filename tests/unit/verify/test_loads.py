@@ -64,6 +64,20 @@ def test_stretches_are_headings_and_cutters() -> None:
     assert rough.chip_peak_mm == pytest.approx(0.01) and rough.chip_mean_mm == pytest.approx(0.01 * 2 / math.pi)
 
 
+def test_stretches_in_air_are_left_out() -> None:
+    """Lines 1 and 3 cut nothing and have headings of their own; the timeline's numbers are those of what is kept."""
+    m = Motion().rapid(x=10).line(x=0).rapid(x=10).line(x=0)
+    reading = dataclasses.replace(m.reading(), headings=((1, "to it"), (2, "a"), (3, "away"), (4, "b")))
+    felt = side_cut(reading.moves, 0.3, 0.6)
+    forces = move_forces(reading.moves, felt, tools=tool_table(TOOLS), material=MATERIAL)
+    got = build_loads(
+        reading.moves, felt, forces, stretches=split(reading), material=MATERIAL, seconds=np.full(4, 0.5),
+        holding=np.full(4, math.inf), skin_mm=np.full(4, math.inf), part_of_move=lambda i: "",
+    )  # fmt: skip
+    assert [s.heading for s in got.stretches] == ["a", "b"]
+    assert got.timeline.stretch.tolist() == [-1, 0, -1, 1]
+
+
 def test_the_mean_is_over_time_in_cut() -> None:
     """Two moves in one stretch: 1.5 mm wide for 4 s, 0.2 mm for 12 s."""
     m = Motion().line(x=10).line(x=20)
@@ -99,16 +113,12 @@ def test_a_timeline_holds_the_worst_of_each_step() -> None:
     force = np.array([1.0, 9.0, 2.0, 3.0, 4.0])
     holding = np.array([5.0, 2.0, math.inf, 7.0, 6.0])
     skin = np.array([math.inf, 0.5, 0.5, 0.4, 0.3])
-    m = Motion()
-    for k in range(5):
-        m.line(x=float(k + 1))
-    reading = dataclasses.replace(m.reading(), headings=((1, "a"), (4, "b")))
-    got = timeline(seconds, force, force, holding, skin, split(reading))
+    got = timeline(seconds, force, force, holding, skin, np.array([0, 0, 0, 1, -1]))
     assert got.step_s == 0.5
     assert got.force_n.tolist() == [1, 1, 1, 1, 9, 3, 4, 4, 4, 4, 4, 4]
     assert got.holding.tolist() == [5, 5, 5, 5, 2, 7, 6, 6, 6, 6, 6, 6]
     assert got.skin_mm.tolist() == [math.inf] * 4 + [0.5, 0.4] + [0.3] * 6
-    assert got.stretch.tolist() == [0, 0, 0, 0, 0, 0, 1, 1, 1, 1, 1, 1]
+    assert got.stretch.tolist() == [0, 0, 0, 0, 0, 0, -1, -1, -1, -1, -1, -1]
 
 
 def test_a_long_program_has_six_hundred_steps_and_loses_no_peak() -> None:
@@ -116,11 +126,8 @@ def test_a_long_program_has_six_hundred_steps_and_loses_no_peak() -> None:
     n = 20_000
     seconds = rng.exponential(0.4, n)
     force = rng.exponential(10.0, n)
-    m = Motion()
-    m.line(x=1)
-    stretches = split(m.reading())
-    stretches = dataclasses.replace(stretches, of_move=np.zeros(n, dtype=np.int64))
-    got = timeline(seconds, force, force, 1 / force, np.minimum.accumulate(rng.uniform(0.2, 1, n)), stretches)
+    skin = np.minimum.accumulate(rng.uniform(0.2, 1, n))
+    got = timeline(seconds, force, force, 1 / force, skin, np.zeros(n, dtype=np.int64))
     assert len(got.force_n) == STEPS
     assert got.step_s * STEPS == pytest.approx(seconds.sum())
     assert got.force_n.max() == force.max() and got.holding.min() == (1 / force).min()
@@ -135,7 +142,7 @@ def test_a_long_program_has_six_hundred_steps_and_loses_no_peak() -> None:
 
 def test_an_empty_program_has_an_empty_timeline() -> None:
     none = np.zeros(0)
-    got = timeline(none, none, none, none, none, split(Motion().reading()))
+    got = timeline(none, none, none, none, none, np.zeros(0, dtype=np.int64))
     assert len(got.force_n) == len(got.stretch) == 0
 
 

@@ -7,6 +7,7 @@ from collections import deque
 import numpy as np
 import pytest
 
+from pipeline.kernels import verify_ties as kernel
 from pipeline.verify.ties import LEAST_WASTE_MM2, NEVER, CutTimes, Piece, coarser, find_ties
 from tests.unit.verify.by_hand import box, placed, prism, setup
 
@@ -259,3 +260,12 @@ def test_a_large_plate_at_once():
     first, second = (find_ties(plate.times(), plate.setup(*parts)) for _ in range(2))
     assert [p.tied for p in first] == [4 * k + 3 for k in range(24)] == [p.tied for p in second]
     assert all(np.array_equal(p.cells, q.cells) for p, q in zip(first, second, strict=True))
+
+
+def test_widening_against_all_distances():
+    rng = np.random.default_rng(5)
+    rows, cols = np.nonzero(rng.random((20, 24)) < 0.15)
+    rows, cols = np.append(rows, [8, 8, 8, 9, 9, 9, 10, 10, 10]), np.append(cols, [8, 9, 10] * 3)
+    far = np.hypot(*(np.mgrid[0:20, 0:24][:, :, :, None] - np.array([rows, cols])[:, None, None, :])).min(axis=2)
+    for reach in (0.0, 1.0, 2.5, 4.0):
+        assert np.array_equal(kernel.widen(rows, cols, reach, 20, 24), far <= reach)
