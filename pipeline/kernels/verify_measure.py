@@ -297,6 +297,17 @@ def heights(
             level = start[i, 2] == end[i, 2]
             if kind[i] >= 2:
                 sweep = arc_sweep(kind[i], start[i, 0], start[i, 1], end[i, 0], end[i, 1], centre[i, 0], centre[i, 1])
+                useful = level
+                for p in range(p0, p1):
+                    x, y = points[p, 0], points[p, 1]
+                    if useful or z[p] <= low[e]:
+                        continue
+                    if boxes[i, 0] <= x <= boxes[i, 2] and boxes[i, 1] <= y <= boxes[i, 3]:
+                        useful = r + chord_mm >= arc_distance(
+                            x, y, start[i, 0], start[i, 1], end[i, 0], end[i, 1], centre[i, 0], centre[i, 1], sweep
+                        )
+                if not useful:
+                    continue
                 if not level:
                     chords = n_chords(math.hypot(start[i, 0] - centre[i, 0], start[i, 1] - centre[i, 1]), sweep,
                                       chord_mm)  # fmt: skip
@@ -417,6 +428,7 @@ def reaches(
         far, close = np.empty(len(near)), np.empty(len(near))
         for e in range(len(near)):
             i = near[e]
+            sweep = 0.0
             if kind[i] < 2:
                 close[e] = point_line(px, py, start[i, 0], start[i, 1], end[i, 0], end[i, 1]) - radius[row[i]]
             else:
@@ -426,9 +438,21 @@ def reaches(
                 )
             f = max(math.hypot(start[i, 0] - px, start[i, 1] - py), math.hypot(end[i, 0] - px, end[i, 1] - py))
             if kind[i] >= 2:
-                f = max(f, math.hypot(centre[i, 0] - px, centre[i, 1] - py)
-                        + math.hypot(start[i, 0] - centre[i, 0], start[i, 1] - centre[i, 1]))  # fmt: skip
-            far[e] = f + radius[row[i]]
+                # The farthest point of an arc's circle lies beyond its centre; it counts if the arc gets there.
+                ox, oy = centre[i, 0] - px, centre[i, 1] - py
+                off = math.hypot(ox, oy)
+                arc = math.hypot(start[i, 0] - centre[i, 0], start[i, 1] - centre[i, 1])
+                reach_there = off < TOUCH
+                if not reach_there:
+                    qx, qy = centre[i, 0] + arc * ox / off, centre[i, 1] + arc * oy / off
+                    reach_there = chord_mm > arc_distance(
+                        qx, qy, start[i, 0], start[i, 1], end[i, 0], end[i, 1], centre[i, 0], centre[i, 1], sweep
+                    )
+                if reach_there:
+                    f = max(f, off + arc)
+            c = row[i]
+            h = z - min(start[i, 2], end[i, 2])
+            far[e] = f + (profile(h, shape[c], radius[c], tip[c], slope[c]) if h >= 0.0 else radius[c])
         order = np.argsort(far, kind="mergesort")
         moved = True
         while moved:

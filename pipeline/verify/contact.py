@@ -112,7 +112,8 @@ def _unknown_cutters(moves: Moves, setup: Setup, tools: ToolTable) -> list[Fault
     out = []
     # Whatever the offsets say: the tip's place is the true one, and without a cutter it is the spindle's nose.
     top = max([setup.z.top_high_mm, *(block.height_mm for block in setup.blocks)])
-    bad = np.flatnonzero((tools.rows(moves.tool) < 0) & (low < top - EPS_MM))
+    # Thread mills have a check of their own.
+    bad = np.flatnonzero((tools.rows(moves.tool) < 0) & ~np.isin(moves.tool, tools.threads) & (low < top - EPS_MM))
     for i in bad:
         x, y, z = (float(v) for v in moves.end[i])
         number = int(moves.tool[i])

@@ -44,7 +44,7 @@ from pipeline.verify.hold_cases import (
     whole_plate,
 )
 from pipeline.verify.reading import Moves
-from pipeline.verify.ties import NEVER, CutTimes, Piece
+from pipeline.verify.ties import NEVER, WASTE, CutTimes, Piece
 from pipeline.verify.tools import ToolTable
 from pipeline.verify.vacuum import Sealed, sealed_area
 
@@ -82,6 +82,7 @@ def judge_holding(
 ) -> tuple[HoldingResult | None, Array, list[Fault]]:  # fmt: skip
     """The hold over the program, the safety factor of every move (n,), inf where nothing is cut, and faults.
 
+    Waste that only skin ties counts in neither: it is lost anyway. That a cutter may tear it out is a warning.
     `seconds` (n,) is the time of each move. None and a warning when the setup does not know its hold.
     """
     n = len(moves.kind)
@@ -98,9 +99,10 @@ def judge_holding(
     for piece in pieces:
         cases += piece_cases(piece, hold, moves, pushes, sealed, cutting, times, radii, setup.z.skin_mm, strength)
     cases = [case for case in cases if len(case.which)]
-    for case in cases:
+    counted = [case for case in cases if case.what != WASTE]
+    for case in counted:
         np.minimum.at(safety, case.which, case.safety)
-    result = _result(setup, moves, seconds, sealed, cases, pieces, strength)
+    result = _result(setup, moves, seconds, sealed, counted, pieces, strength)
     faults = _hole_faults(moves, sealed, hold)
     faults += _weak_faults(moves, cases, sealed)
     return result, safety, faults + _severed_faults(moves, cases, pieces)
@@ -203,7 +205,7 @@ def _weak_faults(moves: Moves, cases: Sequence[Case], sealed: Sealed) -> list[Fa
                 f"{body}: safety {case.holds[k] / case.loads[k]:.2f} against {way}: {case.holds[k]:.0f} {unit} hold,"
                 f" {case.loads[k]:.0f} {unit} push{count}",
                 f"at least {case.target[k]:g}",
-                "; ".join(ways), moves=moves, i=int(case.which[k]), part=case.what,
+                "; ".join(ways), moves=moves, i=int(case.which[k]), part=case.what, warning=case.what == WASTE,
             ))  # fmt: skip
     return out
 

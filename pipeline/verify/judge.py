@@ -24,19 +24,21 @@ from pipeline.verify.entries import check_entries
 from pipeline.verify.excused import excuses
 from pipeline.verify.faults import Fault, as_findings, worst_first
 from pipeline.verify.limits import check_limits
+from pipeline.verify.measure import feature_faults, measure_features
 from pipeline.verify.motion_time import motion_seconds
 from pipeline.verify.obstacles import check_obstacles
+from pipeline.verify.physical import judge_physically
 from pipeline.verify.reader import read_program
 from pipeline.verify.reading import Moves, Reading
 from pipeline.verify.removal import Removal, grid_over, simulate
 from pipeline.verify.skin import check_skin, skin_stack
 from pipeline.verify.target import Comparison, build_target, compare
+from pipeline.verify.threads import check_thread_mills
 from pipeline.verify.tools import tool_table
 from pipeline.verify.walls import build_solids, check_left, check_walls, wall_samples
 
 CELL_MM, QUICK_CELL_MM = 0.02, 0.05
 CODES = {
-    "V669": "a skin that errors may pierce when they add up",
     "V640": "the skin cut thinner than allowed",
     "V641": "a rapid through stock",
     "V642": "cutting with the spindle standing",
@@ -66,6 +68,23 @@ CODES = {
     "V666": "a declaration of work left that names no feature of the part",
     "V667": "a cut before the spindle is up to speed",
     "V668": "a rapid sideways below the top of the billet",
+    "V669": "a skin that errors may pierce when they add up",
+    "V670": "a force that the cutter does not bear for long (warning) or that is expected to break it (error), or a"
+    " deflection that eats a wall's tolerance (warning)",
+    "V671": "a power over the spindle's",
+    "V672": "chips so thin that the edge rubs",
+    "V680": "a hold under its target",
+    "V681": "a hole through the plate inside the gasket, and the vacuum lost",
+    "V682": "a piece cut free beside a cutter",
+    "V683": "nothing known of the hold",
+    "V690": "a hole out of its limits of diameter",
+    "V691": "a depth, floor or thickness out of its limits",
+    "V692": "a hole out of its place",
+    "V693": "a thread of the wrong pitch",
+    "V694": "a thread of the wrong hand, or milled against the climb",
+    "V695": "a thread of the wrong diameter",
+    "V696": "a thread mill outside its hole, or in stock on its way in or out",
+    "V697": "a thread mill whose use is not understood, or a thread missing",
 }
 
 CHECKED = (
@@ -77,19 +96,21 @@ CHECKED = (
     "neck, shank and holder against stock; depth of each cut against the flutes",
     "every tool stage against clamps, stops and spacers",
     "every move against every wall and floor of every part, by exact distance",
+    "the skin against bow, Z datum, cutter length and give, all added up",
+    "force, torque, power, deflection and chip of every move, for a worn cutter, by a model (see its assumptions)",
+    "the hold at every move: the whole plate, parts that only the skin ties, parts cut free",
+    "sizes, depths and places of features, measured on the simulated part; threads by their helices",
     "stock left on walls, faces, holes, pockets and in the kerf; parts missing",
     "chip load, surface speed and depth of cut of every cutting move against the crib",
     "ways into stock against the crib's ramp angle, strokes of drills against its peck",
     "the stock that later work may find, against the feature that each declaration names",
 )
 NOT_CHECKED = (
-    "cutting forces, spindle power, deflection of cutter, part or skin, chatter",
-    "the hold of the vacuum and of clamps",
-    "heat, chips packing in slots and holes, wear and run-out of cutters, burrs",
-    "the machine's true offsets, squareness, backlash and corner blending",
+    "chatter, heat, chips packing in slots and holes, burrs, the wear of cutters in time, their run-out",
+    "the hold of clamps; how well the plate really seals; the give of parts and thin walls",
+    "the machine's true offsets, squareness and backlash; corner blending but for its allowance",
     "the billet's true outline and thickness, and how it is seated: the setup's figures are taken as true",
-    "overhangs and threads, which a field of heights cannot hold; the setups that come later",
-    "rapids are taken as straight; a control that moves axes one by one goes another way",
+    "overhangs, which a field of heights cannot hold; the setups that come later",
 )
 
 
@@ -168,6 +189,19 @@ def judge(
     faults += walls.faults
     faults += lefts
     faults += check_obstacles(setup, moves=moves, removal=removal, tools=tools)
+    physical = judge_physically(
+        reading, setup=setup, removal=removal, comparison=comparison, tools=tools, machine=machine, material=material,
+        tolerances=tolerances, seconds=seconds,
+    )  # fmt: skip
+    faults += physical.faults
+    thread_faults, threads = check_thread_mills(
+        setup, moves=moves, crib=crib, tools=tools, material=material, not_cut=not_cut
+    )
+    faults += thread_faults
+    features = measure_features(
+        setup, moves=moves, tools=tools, tolerances=tolerances, not_cut=not_cut, excused=excused
+    )
+    faults += feature_faults(setup, features, spoken=faults)
     findings = worst_first([*reading.findings, *limits, *as_findings(faults)])
 
     return Verdict(
@@ -192,6 +226,10 @@ def judge(
         ),
         stock=comparison.stock(),
         maps=tuple(maps),
+        features=(*features, *threads),
+        loads=physical.loads,
+        holding=physical.holding,
+        caps=physical.caps,
         skin_stack=skin_stack(setup, machine),
     )
 

@@ -70,8 +70,8 @@ def is_arc(moves: Moves) -> NDArray[np.bool_]:
 
 
 def arc_shapes(moves: Moves) -> tuple[Array, Array, Array]:
-    """Radius and angle turned (above 0, at most 2 pi, a full turn when the ends are the same) of each arc, 0 for straight
-    moves, and the rise of each move."""
+    """Radius and angle turned (above 0, at most 2 pi, a full turn when the ends are the same) of each arc, 0 for lines,
+    and the rise of each move."""
     n, where = len(moves.kind), np.flatnonzero(is_arc(moves))
     radii, turns = np.zeros(n), np.zeros(n)
     start, end, centre = moves.start[where, :2], moves.end[where, :2], moves.centre[where]

@@ -106,9 +106,23 @@ def places(part: Part, *, left_mm: float) -> Places:
             walls[f.id] = _pocket_walls(f, known, outline)
     return Places(
         floors=floors,
-        face=_not_deeper(_grid(outline, (), margin), known, part.thickness_mm, margin, None),
+        face=_on_face(part, _not_deeper(_grid(outline, (), margin), known, part.thickness_mm, margin, None)),
         walls=walls | {"outline": _outline_walls(part, known)},
     )
+
+
+def _on_face(part: Part, xy: Array) -> Array:
+    """The points where the solid itself ends at the inside face: the mesh, not the features, says what is there."""
+    corner = part.mesh.vertices[part.mesh.triangles.astype(np.int64)]
+    near = part.mesh.deviation_mm + EPS_MM
+    flat = corner[(np.abs(corner[:, :, 2] - part.thickness_mm) <= near).all(axis=1), :, :2]
+    keep = np.zeros(len(xy), dtype=np.bool_)
+    for a, b, c in flat:
+        sides = [
+            (q[0] - p[0]) * (xy[:, 1] - p[1]) - (q[1] - p[1]) * (xy[:, 0] - p[0]) for p, q in ((a, b), (b, c), (c, a))
+        ]
+        keep |= np.all([side >= -EPS_MM for side in sides], axis=0) | np.all([side <= EPS_MM for side in sides], axis=0)
+    return xy[keep]
 
 
 def _rings(hole: Hole, rings: Sequence[float]) -> Array:

@@ -36,6 +36,7 @@ class ToolTable:
     cone, for a rounded end mill its corner radius, `tip` then the radius of its flat end."""
 
     cutters: tuple[Cutter, ...]
+    threads: tuple[int, ...]  # numbers of the thread mills, which have no row
     row_of: dict[int, int]  # cutter number -> row
     shape: NDArray[np.int64]
     radius: NDArray[np.float64]
@@ -102,6 +103,7 @@ def tool_table(crib: Crib) -> ToolTable:
             stage_z[i, 1] = _NO_REACH  # no neck
     return ToolTable(
         cutters=cutters,
+        threads=tuple(c.number for c in crib.cutters if c.kind is CutterKind.THREAD),
         row_of={c.number: i for i, c in enumerate(cutters)},
         shape=np.array([_shape(c) for c in cutters], dtype=np.int64),
         radius=np.array([c.diameter_mm / 2 for c in cutters], dtype=np.float64),

@@ -20,8 +20,9 @@ from pipeline.model.job import Tolerances
 from pipeline.model.setup import Setup
 from pipeline.model.shop import Crib, Cutter, CutterKind, Machine, Material
 from pipeline.model.toolpath import NotCut
+from tests.oracle.events import Before, Move, Pause, Reading
 from tests.oracle.probes import SURE_MM, Stock, inside, near, stock_of
-from tests.oracle.reader import Before, Move, Pause, Reading, run
+from tests.oracle.reader import run
 from tests.oracle.stamping import BUCKET_MM, RAPID_SHRINK_MM, places, shapes, stamp, step_of
 
 RESERVE = 1.6  # chip load, stepdown, peck
@@ -208,6 +209,7 @@ class _Felt:
     """Per move (n,): see `stamp`; `ends` is whether the move's last place cut, `starts` the share before contact."""
 
     deepest: np.ndarray
+    sunk: np.ndarray
     volume: np.ndarray
     deep_volume: np.ndarray
     under: np.ndarray
@@ -241,13 +243,13 @@ def _cut(case: Case, out: Judgement, moves: list[Move]) -> _Felt:
             if lowest < -NOISE_MM:
                 out.add("bed", m.line, f"the tip at Z {lowest:.3f}, in the bed")
     tip, own = np.ascontiguousarray(np.vstack(tips)), np.concatenate(owner)
-    felt = {name: np.zeros(n) for name in ("deepest", "volume", "deep_volume", "under", "stage")}
+    felt = {name: np.zeros(n) for name in ("deepest", "sunk", "volume", "deep_volume", "under", "stage")}
     first_contact, last_contact = np.full(n, -1, dtype=np.int64), np.full(n, -1, dtype=np.int64)
     low = np.full(n, np.inf)
     p = stock.points
     stamp(
         tip, own, np.array([m.rapid for m in moves]), limit, shape, p.x, p.y, p.area, out.z, p.x0, p.y0, p.columns,
-        p.rows, p.first, z.top_high_mm, BUCKET_MM, RAPID_SHRINK_MM, felt["deepest"], felt["volume"],
+        p.rows, p.first, z.top_high_mm, BUCKET_MM, RAPID_SHRINK_MM, felt["deepest"], felt["sunk"], felt["volume"],
         felt["deep_volume"], felt["under"], felt["stage"], first_contact, last_contact, low,
     )  # fmt: skip
     begin = np.searchsorted(own, np.arange(n))
@@ -320,7 +322,7 @@ def _strokes(case: Case, out: Judgement, moves: list[Move], felt: _Felt) -> None
         if m.rapid or c is None or c.kind is not CutterKind.DRILL or m.end[2] >= m.start[2]:
             depth = 0.0
             continue
-        depth += float(felt.deepest[i])
+        depth += float(felt.sunk[i])
         if 0 < RESERVE * c.peck_mm < depth:
             out.add("stroke", m.line, f"a drill {depth:.2f} mm down in one stroke where the crib has {c.peck_mm:g}")
 

@@ -14,7 +14,7 @@ import numba
 import numpy as np
 
 from pipeline.model.shop import Crib, CutterKind
-from tests.oracle.reader import PLANES, Move
+from tests.oracle.events import PLANES, Move
 
 MISSED_MM = 0.0002  # what an edge of radius r leaves between two stamps: step^2 / 8r
 BUCKET_MM = 0.5
@@ -97,12 +97,12 @@ def shapes(crib: Crib) -> dict[int, np.ndarray]:
 
 @numba.njit(cache=True)
 def stamp(tips, owner, rapid, deep_limit, shape, x, y, area, z, x0, y0, columns, rows, first, top, bucket, shrink,
-          deepest, volume, deep_volume, under, stage, first_contact, last_contact, low):  # fmt: skip
+          deepest, sunk, volume, deep_volume, under, stage, first_contact, last_contact, low):  # fmt: skip
     """Press every place of `tips` (n, 3), in order, into the points. `owner` (n,) is its move; `shape` (moves, 10).
 
-    Per move: deepest cut, volume, volume of points cut deeper than `deep_limit`, deepest cut under the middle of the
-    tool, deepest overlap of neck, shank or holder, index of the first place that cuts and of the last, lowest height
-    set.
+    Per move: deepest cut of one place, the sum of that over its places, volume, volume of points cut deeper than
+    `deep_limit`, deepest cut under the middle of the tool, deepest overlap of neck, shank or holder, index of the first
+    place that cuts and of the last, lowest height set.
     """
     for k in range(len(tips)):
         m = owner[k]
@@ -122,7 +122,7 @@ def stamp(tips, owner, rapid, deep_limit, shape, x, y, area, z, x0, y0, columns,
         col_b = min(columns - 1, int((tx + reach - x0) / bucket))
         if ty + reach < y0 or tx + reach < x0 or col_b < col_a:
             continue
-        cut_here = False
+        cut_here, most = False, 0.0
         for row in range(row_a, row_b + 1):
             for i in range(first[row * columns + col_a], first[row * columns + col_b + 1]):
                 if z[i] <= tz:
@@ -146,8 +146,7 @@ def stamp(tips, owner, rapid, deep_limit, shape, x, y, area, z, x0, y0, columns,
                             volume[m] += cut * area[i]
                             if cut > deep_limit[m]:
                                 deep_volume[m] += cut * area[i]
-                            if cut > deepest[m]:
-                                deepest[m] = cut
+                            most = max(most, cut)
                             if cut > 0.01:
                                 cut_here = True
                             if d2 < 0.25 * radius * radius and cut > under[m]:
@@ -159,6 +158,8 @@ def stamp(tips, owner, rapid, deep_limit, shape, x, y, area, z, x0, y0, columns,
                         over = z[i] - tz - shape[m, s]
                         if over > stage[m]:
                             stage[m] = over
+        sunk[m] += most
+        deepest[m] = max(deepest[m], most)
         if cut_here:
             if first_contact[m] < 0:
                 first_contact[m] = k

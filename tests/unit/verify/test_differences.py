@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import random
 import re
 from collections.abc import Callable
 
@@ -203,6 +204,30 @@ def test_anything_can_be_compared() -> None:
         assert {FACE, HOLES, PIVOT, PIN} <= found.keys(), text
         assert all(one.line >= 1 for one in compared(text, program) if one.sort != "same")
     assert told(compared(program.text, small.program(dialect=small.PLAIN)))
+
+
+def test_texts_spoiled_at_random_are_compared_to_their_end() -> None:
+    """Lines dropped, doubled, moved, characters changed: every operation is told of, with a line that there is."""
+    chance = random.Random(5)
+    programs = [(small.program(dialect=d), d) for d in (small.MM, small.INCH, small.PLAIN)]
+    for _ in range(150):
+        program, dialect = chance.choice(programs)
+        lines = program.text.split("\n")
+        for _ in range(chance.randint(1, 5)):
+            a, n, c = chance.randrange(len(lines)), chance.randint(1, 40), chance.randrange(len(lines))
+            run = lines[a : a + n]
+            kind = chance.randrange(4)
+            if kind < 2:
+                del lines[a : a + n]
+            if kind > 0:
+                lines[c:c] = run
+            if kind == 3 and (text := lines[a]):
+                i = chance.randrange(len(text))
+                lines[a] = text[:i] + chance.choice("0123456789XYZGMF.-() ") + text[i + 1 :]
+            lines = lines or [""]
+        found = compared("\n".join(lines), program, dialect)
+        assert [d.operation for d in found if d.sort != "added" and d.operation in ALL] == ALL
+        assert all(1 <= d.line <= len(lines) and str(d) for d in found)
 
 
 def test_a_step_too_small_to_matter_is_none_and_one_micron_is_one() -> None:

@@ -140,6 +140,20 @@ def test_a_tied_part_stands_on_its_skin():
     assert result.gauge_least_kpa == 0.0  # skin alone does it
 
 
+def test_waste_that_may_be_torn_out_is_a_warning():
+    """A square of waste in a kerf of 2 mm, cut at 40 mm of height: it tips long before the plate does."""
+    plate = Plate(200, 100).ring(*A[1:], 2.0, 0)
+    given = dict(peak_n=[0, 0, 0, 0, 100.0], radius=1.5, height_mm=40.0, skin=0.25, hold=dataclasses.replace(
+        HOLD, friction=1.0))  # fmt: skip
+    at = [(20, 10)] * 4 + [(16, 10)]
+    result, safety, faults = judged(plate, at, **given)
+    assert (result.case, safety[4]) == (WHOLE, pytest.approx(0.075 * 20000 / 100)) and result.freed[0].what == "waste"
+    assert [(f.code, f.part_id, f.severity) for f in faults] == [("V680", "waste", "warning")]
+    result, safety, faults = judged(plate, at, A, **given)
+    assert (result.case, result.what) == (TIED, "a") and safety[4] < 1
+    assert [(f.code, f.part_id, f.severity) for f in faults] == [("V680", "a", "error")]
+
+
 def test_only_a_cutter_that_reaches_a_piece_pushes_it():
     plate = Plate(40, 20).ring(*A[1:], 2.0, 0, through=True)
     hold = dataclasses.replace(HOLD, pump_flow_l_min=5000.0)
