@@ -179,7 +179,7 @@ class Block:
     """A clamp or a spacer on the bed: a polygon (n, 2) in the bed frame, from the bed up to `height_mm`.
 
     `kind`: `clamp` and `rigid spacer` are never touched; a `sacrificial spacer` may be cut at feed to `cut_depth_mm`
-    below its top.
+    below its top. `press_n` is how hard a clamp presses the plate down, 0 when nobody knows.
     """
 
     name: str
@@ -187,6 +187,7 @@ class Block:
     outline: Float
     height_mm: float
     cut_depth_mm: float = 0.0
+    press_n: float = 0.0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "outline", frozen(self.outline, columns=2, name=f"{self.kind} outline", least=3))

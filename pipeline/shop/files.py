@@ -240,6 +240,7 @@ def _holding(name: str, values: Values) -> Holding:
                 outline=_array(block["outline"]),
                 height_mm=block["height"],
                 cut_depth_mm=block["cut_depth"],
+                press_n=block["press"],
             )
             for block_name, block in values["blocks"].items()
         ),

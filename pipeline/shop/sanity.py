@@ -208,6 +208,9 @@ def check_holding(holding: Values, reader: Reader) -> None:
     for name, block in blocks.items():
         if block.has("outline"):
             check_polygon(block["outline"], block.at("outline"), reader, name=f"the outline of {name}")
+        if block.has("kind") and block["kind"] != "clamp" and block.get("press", 0.0) > 0:
+            found = f"a {block['kind']} that presses"
+            reader.fault("J155", block.at("press"), found=found, wanted="press for clamps only")
         if not block.has("kind", "cut_depth"):
             continue
         if block["kind"] != "sacrificial spacer" and block["cut_depth"] > 0:

@@ -155,6 +155,11 @@ BLOCK = Table(
         "cut_depth": Key(
             Length(low=0.0, high=100), "a sacrificial spacer may be cut so deep from its top", default=0.0
         ),
+        "press": Key(
+            Special("unknown", 0.0, Quantity({"N": 1.0, "kN": 1000.0}, 0, 20_000, "2.5 kN")),
+            "how hard a clamp presses the plate down, N or kN, or unknown",
+            default=0.0,
+        ),
         "outline": Key(POLYGON, "polygon in the bed frame"),
     },
 )

@@ -19,9 +19,9 @@ from pipeline.model.units import MM_PER_INCH
 from pipeline.verify.reader import read_program
 from pipeline.verify.reading import Reading
 from pipeline.verify.steps import KINDS, SAME_MM, Steps, ends_of_match, find, steps_of
+from pipeline.verify.stretches import named
 
 _DIGEST = re.compile(r"\(\s*job digest:\s*([0-9a-f]{64})\s*\)", re.IGNORECASE)
-_NAME = re.compile(r"\w[\w.+-]*(/[\w.+-]+)+")
 _FIRST_STEPS = (3, 2)  # that tell where an operation begins in a text without headings
 _SPINDLE = {1: "M3", -1: "M4", 0: "M5"}
 
@@ -91,7 +91,7 @@ class _Found:
 def _units(program: Program, ours: Reading, steps: Steps) -> list[_Unit]:
     """The whole program as units, in order; empty ways are left out."""
     names = list(dict.fromkeys(span.operation_id for span in program.index))
-    heads = dict(reversed([(key.casefold(), line) for line, key in _headings(ours)]))
+    heads = dict(reversed([(key.casefold(), line) for line, key in named(ours)]))
     units, at = [], 0
     for name in names:
         lines = [(span.first_line, span.last_line) for span in program.index if span.operation_id == name]
@@ -103,16 +103,10 @@ def _units(program: Program, ours: Reading, steps: Steps) -> list[_Unit]:
     return [unit for unit in units if unit.is_operation or unit.begin < unit.end]
 
 
-def _headings(reading: Reading) -> list[tuple[int, str]]:
-    """(line, name) of the comments that name an operation: before their first comma a path, clip-1/edge/outline."""
-    named = ((line, text.partition(",")[0].strip()) for line, text in reading.headings)
-    return [(line, name) for line, name in named if _NAME.fullmatch(name)]
-
-
 class _Comparison:
     def __init__(self, theirs: Steps, ours: Steps, reading: Reading, *, units: str):
         self.theirs, self.ours, self._unit = theirs, ours, units
-        self._heads = [(theirs.first_of_line(line), name) for line, name in _headings(reading)]  # (first step, name)
+        self._heads = [(theirs.first_of_line(line), name) for line, name in named(reading)]  # (first step, name)
         self._last_line = max(reading.n_lines, 1)
 
     def of(self, units: Sequence[_Unit]) -> tuple[Difference, ...]:

@@ -35,6 +35,7 @@ THIN_SHARE = 0.15  # of the diameter: a cut at most this wide along its side is 
 SCRAPE_MM = 0.02  # ours: what is thinner than this along the axis is noise of the field, not a chip to judge
 LEVEL_SLOPE = 0.01  # ours: a steeper move cuts with its end, too
 _GAP_MOVES = 25  # ours: capped lines with no more moves than this between them are one range
+HOLD_SPARE = 1.05  # times the target that a slower feed is to reach: the force's model is not that exact
 _STEP = 20  # of a feed factor: twentieths, so that feeds change in few steps
 
 
@@ -115,7 +116,7 @@ def feed_caps(
     asked = {
         "force": np.maximum(forces.stress_n_mm2 / formulas.ALLOWED_N_MM2, forces.power_w / spindle),
         "deflection": np.where(at_wall, _wall_share(forces, tolerances), 0.0),
-        "holding": np.divide(holding_target, holding, out=np.full(len(holding), np.inf), where=holding > 0),
+        "holding": np.divide(HOLD_SPARE * holding_target, holding, out=np.full(len(holding), np.inf), where=holding > 0),
     }  # fmt: skip
     cut = is_cut(moves, felt)
     row = tools.rows(moves.tool)

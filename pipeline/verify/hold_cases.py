@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.kernels import verify_holding as kernel
-from pipeline.kernels.verify_ties import widen
+from pipeline.kernels.verify_ties import inside, widen
 from pipeline.model.setup import Setup
 from pipeline.model.shop import Hold
 from pipeline.model.units import EPS_MM
@@ -96,8 +96,26 @@ def whole_plate(setup: Setup, moves: Moves, pushes: Pushes, sealed: Sealed, cutt
     centre = np.array([times.x0_mm + col.mean() * times.cell_mm, times.y0_mm + row.mean() * times.cell_mm]) if len(
         row) else gasket.mean(axis=0)  # fmt: skip
     edges = edges_of(gasket, centre, setup.gasket_width_mm / 2)
+    places, press = clamps(setup, times)
+    arms = np.maximum(places @ edges.inward.T - edges.offset_mm, 0.0)
     return _judge(WHOLE, None, cutting, setup.hold, moves, pushes, sealed.vacuum_kpa, sealed.pull(cutting), edges,
-                  stop_cone(setup), 0.0, np.zeros(len(edges.lever_mm)), np.zeros(len(cutting)))  # fmt: skip
+                  stop_cone(setup), setup.hold.friction * float(press.sum()), press @ arms,
+                  np.ones(len(cutting)))  # fmt: skip
+
+
+def clamps(setup: Setup, times: CutTimes) -> tuple[Array, Array]:
+    """Where each clamp that presses does so, (k, 2): the middle of what of the plate lies under it; and its force (k,).
+    One that does not lie on the plate presses nothing."""
+    n_rows, n_cols = times.plate.shape
+    places, press = [], []
+    for block in setup.blocks:
+        if block.kind == "clamp" and block.press_n > 0:
+            under = inside(np.array(block.outline), times.x0_mm, times.y0_mm, times.cell_mm, n_rows, n_cols)
+            row, col = np.nonzero(times.plate & under)
+            if len(row):
+                places.append((times.x0_mm + col.mean() * times.cell_mm, times.y0_mm + row.mean() * times.cell_mm))
+                press.append(block.press_n)
+    return np.array(places).reshape(-1, 2), np.array(press)
 
 
 def piece_cases(
@@ -149,8 +167,8 @@ def _judge(
     case: str, piece: Piece | None, which: Index, hold: Hold, moves: Moves, pushes: Pushes, vacuum_kpa: float,
     area_mm2: Array, edges: Edges, stops: Cone, shears_n: float, bends_n_mm: Array, left: Array,
 ) -> Case:  # fmt: skip
-    """Sliding and tipping of one body. Beside `which`: `area_mm2` under vacuum, `left` of its skin (0 to 1), which
-    whole bears `shears_n` in shear and `bends_n_mm` (e,) against tipping over each edge."""
+    """Sliding and tipping of one body. Beside `which`: `area_mm2` under vacuum, `left` (0 to 1) of what else
+    holds: skin or clamps, in full `shears_n` against sliding and `bends_n_mm` (e,) against tipping over each edge."""
     peak, lift = pushes.peak_n[which], np.maximum(pushes.lift_n[which], 0.0)
     fx, fy = pushes.force_x_n[which], pushes.force_y_n[which]
     mean = np.hypot(fx, fy)

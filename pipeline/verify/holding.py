@@ -10,8 +10,9 @@ and its own friction gives way; it tips when its own pull and the skin's plastic
 
 A safety factor is what holds over what pushes, of the weaker of both ways. Everything is linear in the vacuum, so the
 lowest reading that holds follows move by move. On the safe side: the push is the peak of a worn tooth, in the worst
-direction it turns through, all of it on one piece, as high as it gets; neither weight nor clamps count. A push beside
-the middle also turns the plate about the vertical: that is not judged.
+direction it turns through, all of it on one piece, as high as it gets; weight does not count. Clamps count with what
+the holding file says they press, on the bed's side only. A push beside the middle also turns the plate about the
+vertical: that is not judged.
 
 Codes: V680 a safety factor under its target; V681 a hole through the plate inside the gasket; V682 a piece cut free
 beside a cutter; V683 nothing known of the hold.
@@ -148,6 +149,7 @@ def _result(
 
 
 def _assumed(setup: Setup, sealed: Sealed, hold: Hold, strength: SkinStrength) -> tuple[str, ...]:
+    pressed = sum(block.press_n for block in setup.blocks if block.kind == "clamp")
     pump = (
         f"the pump takes {hold.pump_flow_l_min:g} l/min of free air more at this reading"
         if hold.pump_flow_l_min > 0
@@ -159,8 +161,9 @@ def _assumed(setup: Setup, sealed: Sealed, hold: Hold, strength: SkinStrength) -
         f"friction {hold.friction:g} of plate on bed; a pull test at your bed tells what it is",
         "the largest push of a worn tooth, in the worst direction it turns through, all of it on one piece, as high as"
         " it gets",
-        "stops take what is pushed straight at them, without friction; clamps and weight are not counted; turning about"
-        " the vertical is not judged",
+        "stops take what is pushed straight at them, without friction; "
+        + (f"clamps press {pressed:.0f} N by the holding file" if pressed > 0 else "clamps are not counted")
+        + "; weight is not counted; turning about the vertical is not judged",
         f"skin of {setup.z.skin_mm:.3f} mm, {strength.shear_n_mm2:g} N/mm2 in shear and"
         f" {strength.bending_n_mm2:g} N/mm2 in bending ({strength.of})",
         f"{pump}; air through a hole at the speed of sound in it, without contraction",

@@ -16,7 +16,7 @@ from pipeline.model.findings import Finding, Severity
 from pipeline.verify.reading import Moves, Stop
 
 KEPT_PER_KIND = 8
-MOST_MOVES = 4_000_000  # ours: a text that asks for more is a slip of the pen, or meant to fill the memory
+MOST_MOVES = 2_000_000  # ours: a text that asks for more is a slip of the pen, or meant to fill the memory
 _FIRST_ROWS = 1024
 _COLUMNS: dict[str, tuple[type, int]] = {  # name -> type, numbers in a row
     "kind": (np.int8, 0), "start": (np.float64, 3), "end": (np.float64, 3), "centre": (np.float64, 2),
@@ -24,6 +24,9 @@ _COLUMNS: dict[str, tuple[type, int]] = {  # name -> type, numbers in a row
     "tool": (np.int32, 0), "line": (np.int32, 0), "known_z": (np.bool_, 0), "exact_stop": (np.bool_, 0),
     "blend": (np.bool_, 0),
 }  # fmt: skip
+
+
+_Words = tuple[str, int, int, str, str, str, Severity, tuple[float, float, float] | None]  # what a finding is made of
 
 
 class TooManyMoves(Exception):
@@ -36,28 +39,33 @@ class FindingLog:
     def __init__(self) -> None:
         self._kept: list[Finding] = []
         self._count: dict[tuple[str, Severity], int] = {}
-        self._last: dict[tuple[str, Severity], Finding] = {}
+        self._last: dict[tuple[str, Severity], _Words] = {}
 
     def add(self, code: str, line: int, tool: int, found: str, wanted: str = "", hint: str = "",
             severity: Severity = "error", at_mm: tuple[float, float, float] | None = None) -> None:
         """Take one finding of line `line` with cutter `tool` in the spindle (0 for none)."""
-        where = f"T{tool}, line {line}" if tool else f"line {line}"
-        finding = Finding(code=code, severity=severity, where=where, found=found, wanted=wanted, hint=hint,
-                          line=line, at_mm=at_mm)
         kind = (code, severity)
         self._count[kind] = self._count.get(kind, 0) + 1
         if self._count[kind] <= KEPT_PER_KIND:
-            self._kept.append(finding)
+            self._kept.append(_finding(code, line, tool, found, wanted, hint, severity, at_mm))
         else:
-            self._last[kind] = finding
+            self._last[kind] = (code, line, tool, found, wanted, hint, severity, at_mm)
 
     def findings(self) -> tuple[Finding, ...]:
         """All kept findings in order of line, then the counts of what was left out."""
-        rest = [
-            replace(last, found=f"{self._count[kind] - KEPT_PER_KIND} more of this kind, the last: {last.found}")
-            for kind, last in self._last.items()
-        ]
+        rest = []
+        for kind, last in self._last.items():
+            finding = _finding(*last)
+            more = f"{self._count[kind] - KEPT_PER_KIND} more of this kind, the last: {finding.found}"
+            rest.append(replace(finding, found=more))
         return tuple(sorted(self._kept, key=lambda f: f.line or 0)) + tuple(rest)
+
+
+def _finding(code: str, line: int, tool: int, found: str, wanted: str, hint: str, severity: Severity,
+             at_mm: tuple[float, float, float] | None) -> Finding:
+    where = f"T{tool}, line {line}" if tool else f"line {line}"
+    return Finding(code=code, severity=severity, where=where, found=found, wanted=wanted, hint=hint, line=line,
+                   at_mm=at_mm)
 
 
 class Record:

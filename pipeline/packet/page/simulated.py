@@ -13,7 +13,7 @@ from pipeline.model.shop import Hold
 from pipeline.model.verdict import HoldingResult, Loads, Verdict, WorstPlace
 from pipeline.packet.nest_places import draw_places
 from pipeline.packet.sheet.program import Numbers
-from pipeline.packet.simulated.features import SizeRow, size_rows, tally
+from pipeline.packet.simulated.features import SizeRow, size_rows, tally, unmeasured
 from pipeline.packet.simulated.hold import freed_rows, hold_facts, never_freed
 from pipeline.packet.simulated.maps import COLOURS, draw_maps, limits_mm
 from pipeline.packet.simulated.stretches import flags_of, load_rows, name_of, start_of, worst_places
@@ -43,6 +43,7 @@ def simulated_values(job: Job, setup: Setup, program: Program, verdict: Verdict,
     """What the three sections of the page are drawn from; None or empty where nothing was worked out."""
     needed = sum(mm for _, mm in verdict.skin_stack)
     sizes = size_rows(verdict.features, _families(setup))
+    measured = [row for row in sizes if row.is_within is not None]
     hold = verdict.holding
     return {
         "hold": hold_facts(hold) if hold else None,
@@ -53,7 +54,8 @@ def simulated_values(job: Job, setup: Setup, program: Program, verdict: Verdict,
         "maps": draw_maps(verdict.maps, setup, job.tolerances),
         "map_key": _map_key(job, units),
         "map_limits": (-job.tolerances.floor_mm, job.tolerances.left_mm),
-        "sizes": [(kind, list(rows)) for kind, rows in itertools.groupby(sizes, key=lambda row: row.kind)],
+        "sizes": [(kind, list(rows)) for kind, rows in itertools.groupby(measured, key=lambda row: row.kind)],
+        "unmeasured": unmeasured(sizes),
         "tally": tally(verdict.features),
     }
 

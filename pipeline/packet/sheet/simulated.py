@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.packet.sheet.sources import Sources
-from pipeline.packet.simulated.features import SizeRow, size_rows
+from pipeline.packet.simulated.features import SizeRow, size_rows, unmeasured
 from pipeline.packet.simulated.hold import hold_facts
 from pipeline.packet.simulated.stretches import cutter_loads
 
@@ -67,9 +67,9 @@ def write_felt(paper: Paper, s: Sources) -> None:
     rows = [
         [
             paper.strong(f"T{one.cutter}"),
-            f"{one.force_n:.0f}",
+            f"{one.force_n:.0f}" if one.force_n else "–",
             f"{one.power_w:.0f}",
-            s.n.exact(one.deflection_mm),
+            s.n.exact(one.deflection_mm) if one.force_n else "–",
             f"{one.engaged_deg:.0f}",
             f"{one.cutting_s / 60:.1f}",
             str(one.line),
@@ -80,7 +80,10 @@ def write_felt(paper: Paper, s: Sources) -> None:
     if rows:
         paper.table(columns, rows)
         spread = f"{100 * loads.uncertainty:.0f} %"
-        paper.text(f"Simulated, for worn cutters; forces within {spread}. Arc: of the cutter in stock.", size=7.4)
+        paper.text(
+            f"Simulated, for worn cutters; forces within {spread}. Force: across the cutter, – where it is a drill.",
+            size=7.4,
+        )
 
 
 def write_sizes(paper: Paper, s: Sources) -> None:
@@ -114,13 +117,8 @@ def write_sizes(paper: Paper, s: Sources) -> None:
         cells.append([*named, found, ""])
     if cells:
         paper.table(columns, cells, strong=groups, height_mm=5.4)
-    unmeasured = [row for row in rows if row.least is None]
-    if unmeasured:
-        reasons: dict[str, list[str]] = {}
-        for row in unmeasured:
-            reasons.setdefault(row.why, []).append(f"{row.feature} {row.quantity} ({_parts(row)})")
-        said = "; ".join(f"{why}: {', '.join(which)}" for why, which in reasons.items())
-        paper.text(paper.strong("Not measured in simulation. "), f"{said[:1].upper()}{said[1:]}.", size=7.4)
+    for why, which in unmeasured(rows):
+        paper.text(paper.strong("Not measured"), f", {why}: {which}", size=7.4)
 
 
 def _parts(row: SizeRow) -> str:

@@ -75,6 +75,16 @@ def _near(value: float | None) -> int | None:
     return None if value is None else round(value / EPS_MM)
 
 
+def unmeasured(rows: Sequence[SizeRow]) -> list[tuple[str, str]]:
+    """Why sizes were not measured, each reason with its sizes in few words."""
+    reasons: dict[str, list[str]] = {}
+    for row in rows:
+        if row.is_within is None:
+            parts = row.parts.replace("; ", ", ")
+            reasons.setdefault(row.why or "no reason is known", []).append(f"{row.feature} {row.quantity} ({parts})")
+    return [(why, ", ".join(which)) for why, which in reasons.items()]
+
+
 def tally(features: Sequence[Measured]) -> dict[str, int]:
     """How many sizes, of all copies, are within their limits, out of them and not measured."""
     return {

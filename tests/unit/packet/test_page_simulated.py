@@ -150,11 +150,11 @@ def test_sizes_out_of_limits_and_not_measured_are_marked():
     given = figured(change=lambda verdict: replace(verdict, features=found))
     words = words_of(Reader(page_html(**given)), "simulated")
     assert "2 within limits, 1 out, 1 not measured" in words
-    assert "OUT" in words and "not measured: it opens on the other side" in words
+    assert "OUT" in words and "Not measured It opens on the other sidepivot depth (handle-left)" in words
     said = text_of(setup_sheet_pdf(**figured(made=by_hand, change=lambda verdict: replace(verdict, features=found))))
     assert "thread turns handle-left 3 at least 3 4" in said
     assert "4.010" in said and "OUT 4.030" in said and "3.990 to 4.020" in said
-    assert "It opens on the other side: pivot depth (handle-left)." in said
+    assert "Not measured, it opens on the other side: pivot depth (handle-left)" in said
 
 
 def test_both_hands_share_a_row_when_they_are_of_one_family():

@@ -142,6 +142,13 @@ def test_values_arrive(tmp_path: Path) -> None:
     assert job.holding.hold is not None and job.holding.hold.pump_flow_l_min == 40
 
 
+def test_only_clamps_press(tmp_path: Path) -> None:
+    found = shop(tmp_path, HOLDING, "kind: rigid spacer", "kind: rigid spacer\n    press: 2 kN")
+    assert len(found) == 1 and found[0].startswith("J155") and " blocks.rest-back.press " in found[0]
+    job = read_job(CONFIGS / "jobs/grafting-pair.yaml")
+    assert [block.press_n for block in job.holding.blocks if block.kind == "clamp"] == [3000.0, 3000.0]
+
+
 def test_an_unknown_spindle_power_is_nought(tmp_path: Path) -> None:
     root = tmp_path / "configs"
     shutil.copytree(CONFIGS, root)

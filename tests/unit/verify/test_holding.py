@@ -451,3 +451,24 @@ def test_the_mean_push_lies_within_the_middle_of_its_arc(mc: float):
     arc = np.linspace(0.02, math.pi, 60)
     share = np.angle(mean_turned(arc, mc)) / arc
     assert (share >= 1 / 3).all() and (share <= 2 / 3 + 1e-3).all()
+
+
+def test_clamps_press_with_what_the_file_says():
+    """Two clamps of 100 N and 50 N on the rim: friction a fifth of them; over the edge far from each they hold by their
+    own arm, over the near one not at all."""
+    def clamp(name, x, y, press):
+        return Block(name=name, kind="clamp", outline=box(4, 4, x - 2, y - 2), height_mm=9, press_n=press)
+
+    plate = Plate(40, 20)
+    both = (clamp("a", 40, 10, 100.0), clamp("b", 20, 20, 50.0))
+    given = dict(gasket=box(36, 16, 2, 2), peak_n=10.0)
+    _, safety, _ = judged(plate, [(20, 10)], blocks=both, **given)
+    assert safety[0] == pytest.approx(0.2 * (43.2 + 150) / 10)
+    hold = dataclasses.replace(HOLD, safety_tilt=20.0, safety_rough=1.0)
+    result, _, _ = judged(plate, [(20, 10)], blocks=both, hold=hold, height_mm=40.0, **given)
+    # over the lower edge: 43.2 N at 8, 100 N at 8, 50 N at 17; over the upper: 43.2 and 100 at 8; left 18, 37, 18
+    assert result.least == pytest.approx((43.2 * 8 + 100 * 8 + 0) / 400)
+    off = (clamp("a", 60, 10, 100.0), dataclasses.replace(both[1], press_n=0.0))
+    assert judged(plate, [(20, 10)], blocks=off, **given)[1][0] == pytest.approx(0.2 * 43.2 / 10)
+    spacer = (dataclasses.replace(both[0], kind="rigid spacer"),)
+    assert judged(plate, [(20, 10)], blocks=spacer, **given)[1][0] == pytest.approx(0.2 * 43.2 / 10)
