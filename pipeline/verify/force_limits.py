@@ -113,13 +113,13 @@ def feed_caps(
     within a stretch are one, with the least factor.
     """
     spindle = machine.spindle_power_w or np.inf
+    row = tools.rows(moves.tool)
     asked = {
         "force": np.maximum(forces.stress_n_mm2 / formulas.ALLOWED_N_MM2, forces.power_w / spindle),
         "deflection": np.where(at_wall, _wall_share(forces, tolerances), 0.0),
-        "holding": np.divide(HOLD_SPARE * holding_target, holding, out=np.full(len(holding), np.inf), where=holding > 0),
+        "holding": np.divide(HOLD_SPARE * holding_target, holding, out=np.full(len(row), np.inf), where=holding > 0),
     }  # fmt: skip
     cut = is_cut(moves, felt)
-    row = tools.rows(moves.tool)
     least = np.array([least_chip_mm(c) for c in tools.cutters] or [0.0])[np.maximum(row, 0)]
     lowest = np.divide(least, forces.chip_peak_mm, out=np.ones(len(row)), where=forces.chip_peak_mm > 0)
     caps: list[LineCap] = []

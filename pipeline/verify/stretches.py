@@ -31,8 +31,8 @@ def named(reading: Reading) -> list[tuple[int, str]]:
 
 
 def split(reading: Reading) -> Stretches:
-    """Stretches of all moves; a move belongs to the last heading on a line before its own. In a text without one name of
-    an operation every comment is a heading."""
+    """Stretches of all moves; a move belongs to the last heading on a line before its own. In a text without one name
+    of an operation every comment is a heading."""
     moves, heads = reading.moves, named(reading) or list(reading.headings)
     n = len(moves.kind)
     lines = np.array([line for line, _ in heads], dtype=np.int64)

@@ -234,7 +234,7 @@ class _PartJudge:
             left_volume_mm3=volume,
         )  # fmt: skip
         shown = np.where(left > depth, left, -depth).astype(np.float32)
-        shown[~own | allowed] = np.nan
+        shown[~own | allowed | (good & (left > 0))] = np.nan
         part_map = PartMap(part_id=placed.part_id, x0_mm=x0, y0_mm=y0, cell_mm=cell, deviation=shown)
         return faults, result, part_map
 

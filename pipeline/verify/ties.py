@@ -22,7 +22,7 @@ from pipeline.model.setup import Setup
 
 NEVER = 2**31 - 1
 WASTE = "waste"
-CELL_MM = 0.2  # fine enough for kerfs of 1 mm, and to tell what a cutter touches from what it passes by. Ours
+CELL_MM = 0.1  # fine enough for kerfs of 1 mm, and to tell what a cutter touches from what it passes by. Ours
 LEAST_WASTE_MM2 = 20.0  # a smaller piece that is no part is a sliver. Our shop's rule
 _CHORD_MM = 0.01  # of a part's outline, far below a cell
 _STAIRS = 0.5**0.5  # a straight edge is at least so much of the stairs of cells along it. From geometry

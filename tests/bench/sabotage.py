@@ -18,16 +18,18 @@ from tests.sabotage.rewrites import rewrites
 from tests.sabotage.trial import CLASSES, Outcome, Trial, by_class
 
 _trial: Trial | None = None
+_texts: list[Mutant] = []
 
 
-def _try(mutant: Mutant) -> Outcome:
+def _try(index: int) -> Outcome:
+    """By number: a worker has the texts and the programs from its parent, and they stay the same objects."""
     assert _trial is not None
-    return _trial.try_one(mutant)
+    return _trial.try_one(_texts[index])
 
 
 def run(workers: int | None = None, *, real: bool = True) -> dict:
     """All figures. The list of mutants and every outcome are the same whatever `workers` is."""
-    global _trial
+    global _trial, _texts
     began = time.perf_counter()
     _trial = Trial(bases(real=real))
     for name, judged in _trial.clean.items():
@@ -35,9 +37,9 @@ def run(workers: int | None = None, *, real: bool = True) -> dict:
         if judged.harms or refused:
             raise SystemExit(f"{name}: not clean: {[str(h) for h in judged.harms]} {codes} {broke}")
     mutants, harmless = _trial.mutants(), rewrites(_trial.bases)
-    # Forked, so that each worker has the programs and the stocks; costly ones first, results in the order of the list.
+    _texts = [*mutants, *harmless]
     with multiprocessing.get_context("fork").Pool(workers or os.cpu_count() or 1) as pool:
-        outcomes = pool.map(_try, [*mutants, *harmless], chunksize=4)
+        outcomes = pool.map(_try, range(len(_texts)), chunksize=4)
     tried, rewritten = outcomes[: len(mutants)], outcomes[len(mutants) :]
     classes = by_class(tried)
     harmful = [o for o in tried if o.harms]

@@ -20,6 +20,7 @@ NOISE_MM = 1e-9
 AXES = "xyz"
 NOT_FOLLOWED = (84.0, 87.0, 88.0)  # tapping, back boring, boring with a manual retract: nothing here needs them
 DWELLING = (82.0, 86.0, 89.0)
+PECKING = (73.0, 83.0)
 
 
 @dataclass(slots=True)
@@ -253,7 +254,7 @@ class Mover:
             raise Illegal("a cycle without its depth or its R")
         if code in DWELLING and s.sticky.get("p", -1.0) < 0:
             raise Illegal("a dwelling cycle without P")
-        if code in (73.0, 83.0) and s.sticky.get("q", 0.0) <= 0:
+        if code in PECKING and s.sticky.get("q", 0.0) <= 0:
             raise Illegal("a pecking cycle without Q above 0")
         times = whole(w.get("l", 1.0), "L")
         if times < 1:
@@ -287,7 +288,7 @@ class Mover:
             goal[c] = s.nose[c]
             self.go(True, goal, cycle=True)
             to(clear)
-            if code in (73.0, 83.0):
+            if code in PECKING:
                 depth, peck = clear - s.sticky["q"] * unit, s.sticky["q"] * unit
                 if (clear - bottom) / peck > 5000:
                     raise Illegal("more pecks than a hole can want")

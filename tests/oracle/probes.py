@@ -253,8 +253,9 @@ def _hole(hole: Hole, placed: PlacedPart, at: np.ndarray, low: np.ndarray, high:
         rim = wide & (radius > hole.diameter_mm / 2 - tol.wall_mm)
         low[rim] = np.minimum(low[rim], deepest - grow - tol.floor_mm - deviation)
         deep = wide & ~rim
-        low[deep] = low[deep] - (bottom - deepest) - (grow if pointed else 0.0)
-    small = (radius >= hole.limits_mm[0] / 2 - tol.left_mm) & (radius <= hole.diameter_mm / 2 + tol.left_mm)
+        low[deep] = low[deep] - (bottom - deepest) - (max(0.0, grow - tol.floor_mm) if pointed else 0.0)
+    least = min(hole.limits_mm[0] / 2, hole.diameter_mm / 2 - tol.left_mm) - deviation
+    small = (radius >= least) & (radius <= hole.diameter_mm / 2 + tol.left_mm)
     high[small] = np.maximum(high[small], hole.top_z_mm + up + tol.left_mm)
     if not hole.through:
         within = radius < hole.diameter_mm / 2

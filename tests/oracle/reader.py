@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from pipeline.model.shop import Crib, Machine
 from tests.oracle.events import PLANES, Before, Reading
-from tests.oracle.motion import AXES, MM, Mover
+from tests.oracle.motion import AXES, DWELLING, MM, PECKING, Mover
 from tests.oracle.words import Illegal, Line, read_line, whole
 
 
@@ -161,7 +161,7 @@ class Runner(Mover):
         if moving in (2.0, 3.0):
             used |= set("r" + PLANES[g.get("plane", self.s.plane)][3])
         if moving is not None and moving >= 73.0:
-            used |= set("rlpq")
+            used |= set("rl") | ({"p"} if moving in DWELLING else {"q"} if moving in PECKING else set())
         if g.get("once") == 4.0:
             used.add("p")
         if g.get("once") == 10.0:

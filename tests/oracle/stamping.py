@@ -101,7 +101,7 @@ def stamp(tips, owner, rapid, deep_limit, shape, x, y, area, z, x0, y0, columns,
     """Press every place of `tips` (n, 3), in order, into the points. `owner` (n,) is its move; `shape` (moves, 10).
 
     Per move: deepest cut of one place, the sum of that over its places, volume, volume of points cut deeper than
-    `deep_limit`, deepest cut under the middle of the tool, deepest overlap of neck, shank or holder, index of the first
+    `deep_limit`, how far its middle sank into stock, deepest overlap of neck, shank or holder, index of the first
     place that cuts and of the last, lowest height set.
     """
     for k in range(len(tips)):
@@ -122,7 +122,7 @@ def stamp(tips, owner, rapid, deep_limit, shape, x, y, area, z, x0, y0, columns,
         col_b = min(columns - 1, int((tx + reach - x0) / bucket))
         if ty + reach < y0 or tx + reach < x0 or col_b < col_a:
             continue
-        cut_here, most = False, 0.0
+        cut_here, most, middle = False, 0.0, 0.0
         for row in range(row_a, row_b + 1):
             for i in range(first[row * columns + col_a], first[row * columns + col_b + 1]):
                 if z[i] <= tz:
@@ -149,8 +149,8 @@ def stamp(tips, owner, rapid, deep_limit, shape, x, y, area, z, x0, y0, columns,
                             most = max(most, cut)
                             if cut > 0.01:
                                 cut_here = True
-                            if d2 < 0.25 * radius * radius and cut > under[m]:
-                                under[m] = cut
+                            if d2 < 0.25 * radius * radius:
+                                middle = max(middle, cut)
                             if bottom < low[m]:
                                 low[m] = bottom
                 for s in (4, 6, 8):
@@ -159,6 +159,7 @@ def stamp(tips, owner, rapid, deep_limit, shape, x, y, area, z, x0, y0, columns,
                         if over > stage[m]:
                             stage[m] = over
         sunk[m] += most
+        under[m] += middle
         deepest[m] = max(deepest[m], most)
         if cut_here:
             if first_contact[m] < 0:

@@ -251,7 +251,8 @@ def planned(name: str, job_file: str, part: str) -> Base:
     job = dataclasses.replace(job, parts=wanted, nest=dataclasses.replace(job.nest, effort=2))
     made = stages.draft(job)
     # The oracle knows nothing of forces: with the hold unknown, the verifier does not judge it either.
-    case = Case(setup=dataclasses.replace(made.setup, hold=None), crib=job.crib, machine=job.machine, material=job.material,
+    setup = dataclasses.replace(made.setup, hold=None)
+    case = Case(setup=setup, crib=job.crib, machine=job.machine, material=job.material,
                 tolerances=job.tolerances, not_cut=made.plan.not_cut)  # fmt: skip
     lines = [re.sub(r"^N\d+ ?", "", line) for line in made.program.text.splitlines()]
     return Base(name, tuple(lines), case, by_hand=False)

@@ -216,12 +216,3 @@ def _weak(base: Base, rng: random.Random) -> Mutants:
     for c in _each_cutter(base, rng):
         if c.kind is CutterKind.FLAT:
             yield _cutter(base, c.number, "a ramp of half a degree", ramp_angle_rad=0.0087)
-
-
-@shop("tighter tolerances", "gouge, left (none where the program is that good)")
-def _tight(base: Base, rng: random.Random) -> Mutants:
-    for wall, floor, left in ((0.0, 0.0, 0.0), (0.001, 0.001, 0.001)):
-        yield _in(base, f"{wall:g}, {floor:g}, {left:g} mm", tolerances=dataclasses.replace(
-            base.case.tolerances, wall_mm=wall, floor_mm=floor, left_mm=left))  # fmt: skip
-
-

@@ -52,7 +52,7 @@ def _incremental(base: Base, rng: random.Random) -> Mutants:
     yield from inserts(base, rng, r"^G0 Z", "G91")
 
 
-@words("distance mode lost", "past (another job may have left G91)")
+@words("mode never stated", "past (what another job has left)", per_base=10)
 def _no_g90(base: Base, rng: random.Random) -> Mutants:
     lines = [re.sub(r"G90 ?", "", line) if is_code(line) else line for line in base.lines]
     yield text_of(base, lines, "no G90 at all")

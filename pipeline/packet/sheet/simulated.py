@@ -5,12 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.packet.sheet.sources import Sources
-from pipeline.packet.simulated.features import SizeRow, size_rows, unmeasured
+from pipeline.packet.simulated.features import SizeRow, size_rows
 from pipeline.packet.simulated.hold import hold_facts
 from pipeline.packet.simulated.stretches import cutter_loads
 
 if TYPE_CHECKING:
     from pipeline.packet.sheet.paper import Column, Paper
+
+_NOT_AT_MACHINE = ("position", "wall")  # what needs more than the gauges at a mill
 
 
 def write_hold(paper: Paper, s: Sources) -> None:
@@ -105,7 +107,8 @@ def write_sizes(paper: Paper, s: Sources) -> None:
     cells: list[list[str]] = []
     groups: list[int] = []
     kind = None
-    for row in (row for row in rows if row.least is not None):
+    measured = [row for row in rows if row.least is not None]
+    for row in (row for row in measured if not (row.is_within and row.quantity.startswith(_NOT_AT_MACHINE))):
         if row.kind != kind:
             kind = row.kind
             groups.append(len(cells))
@@ -117,8 +120,12 @@ def write_sizes(paper: Paper, s: Sources) -> None:
         cells.append([*named, found, ""])
     if cells:
         paper.table(columns, cells, strong=groups, height_mm=5.4)
-    for why, which in unmeasured(rows):
-        paper.text(paper.strong("Not measured"), f", {why}: {which}", size=7.4)
+    left_out = len(measured) - len(cells) + len(groups)
+    missing = len(rows) - len(measured)
+    said = [f"positions and walls within limits ({left_out})"] if left_out else []
+    said += [f"what was not measured in simulation, with why ({missing})"] if missing else []
+    if said:
+        paper.text(f"In packet.html, under Parts as simulated: {' and '.join(said)}.", size=7.4)
 
 
 def _parts(row: SizeRow) -> str:

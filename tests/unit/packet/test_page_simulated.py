@@ -154,7 +154,16 @@ def test_sizes_out_of_limits_and_not_measured_are_marked():
     said = text_of(setup_sheet_pdf(**figured(made=by_hand, change=lambda verdict: replace(verdict, features=found))))
     assert "thread turns handle-left 3 at least 3 4" in said
     assert "4.010" in said and "OUT 4.030" in said and "3.990 to 4.020" in said
-    assert "Not measured, it opens on the other side: pivot depth (handle-left)" in said
+    assert "what was not measured in simulation, with why (1)" in said
+
+
+def test_the_sheet_leaves_out_what_no_gauge_at_the_mill_measures_unless_it_is_out():
+    off = {"quantity": "position", "nominal": 0.0, "low": None, "high": 0.02}
+    found = features({}, off | {"measured": 0.003}, off | {"measured": 0.07, "feature_id": "far"})
+    said = text_of(sheet(change=lambda verdict: replace(verdict, features=found)))
+    assert "far position handle-left 0.000 at most 0.020 OUT 0.070" in said
+    assert "pivot position" not in said
+    assert "pivot diameter" in said and "positions and walls within limits (1)" in said
 
 
 def test_both_hands_share_a_row_when_they_are_of_one_family():
