@@ -371,14 +371,17 @@ def swept_height(px, py, x0, y0, z0, x1, y1, z1, shape, r, tip, c):
 
 
 @njit(cache=True, nogil=True)
-def fill_tile(z, outline, x0, y0, cell, high_mm):
-    """Set z to `high_mm` where the cell centre lies in the polygon (n, 2), to 0 elsewhere. In place."""
+def fill_tile(z, tied, severed, outline, x0, y0, cell, high_mm):
+    """Set z to `high_mm` where the cell centre lies in the polygon (n, 2), to 0 elsewhere; tied and severed to NEVER
+    and to -1, as if cut before the first move. In place."""
     n_rows, n_cols = z.shape
     n = len(outline)
     high = np.int32(high_mm * UNITS)
     cross = np.empty(n, np.float64)
     for i in range(n_rows):
         z[i, :] = np.int32(0)
+        tied[i, :] = np.int32(-1)
+        severed[i, :] = np.int32(-1)
         y = y0 + i * cell
         k = 0
         for a in range(n):
@@ -393,6 +396,8 @@ def fill_tile(z, outline, x0, y0, cell, high_mm):
             j1 = min(n_cols - 1, math.floor((cross[c + 1] - x0) / cell))
             for j in range(j0, j1 + 1):
                 z[i, j] = high
+                tied[i, j] = NEVER
+                severed[i, j] = NEVER
 
 
 @njit(cache=True, nogil=True)
@@ -456,12 +461,12 @@ def _probe(z, x0, y0, cell, ax, ay, bx, by, bz, ring, lift, noise, dirs):
 
 
 @njit(cache=True, nogil=True)
-def _lower_run(run, level):
+def _lower_run(cells, level):
     """Lower a run of cells to one height: the sum of what they fall and the largest fall, in units."""
     total, deepest = np.int64(0), np.int32(0)
-    for j in range(len(run)):
-        fall = max(run[j] - level, np.int32(0))
-        run[j] -= fall
+    for j in range(len(cells)):
+        fall = max(cells[j] - level, np.int32(0))
+        cells[j] -= fall
         total += fall
         deepest = max(deepest, fall)
     return total, deepest
@@ -543,24 +548,41 @@ def cut_tile(
         # before ended there) otherwise. The rest of a level piece has that height as well.
         even = kind == FLAT and (az == bz or length == 0.0)
         has_disc = kind == FLAT and length > 0.0 and (az != bz or joined[k])
-        disc_x, disc_y = (bx, by) if bz < az else (ax, ay)
+        ends_disc = bz < az
         skips_disc = joined[k] and bz >= az
         level_mm = zmin if even or bz < az else az
         level = np.int32(math.floor(level_mm * UNITS))
         low_cell = math.floor(zmin * UNITS)
-        i0 = max(0, math.ceil((min(ay, by) - r - y0) / cell))
-        i1 = min(n_rows - 1, math.floor((max(ay, by) + r - y0) / cell))
+        # Rows of the stadium, in cells: two end discs and two long sides (see row_span, which is the same in mm).
+        ca, ra, cb, rb, rr = (ax - x0) / cell, (ay - y0) / cell, (bx - x0) / cell, (by - y0) / cell, r / cell
+        run = dx / dy if dy != 0.0 else 0.0
+        side_x, side_y = -along_y * rr, along_x * rr
+        i0, i1 = max(0, math.ceil(min(ra, rb) - rr)), min(n_rows - 1, math.floor(max(ra, rb) + rr))
         whole, deepest, at, lowest = np.int64(0), np.int32(0), 0, math.inf
         for i in range(i0, i1 + 1):
             y = y0 + i * cell
-            lo, hi = row_span(ax, ay, bx, by, r, y)
-            first = max(0, math.ceil((lo - x0) / cell))
-            last = min(n_cols - 1, math.floor((hi - x0) / cell))
+            lo, hi, half_a, half_b = math.inf, -math.inf, -1.0, -1.0
+            if abs(i - ra) <= rr:
+                half_a = math.sqrt(rr * rr - (i - ra) * (i - ra))
+                lo, hi = ca - half_a, ca + half_a
+            if abs(i - rb) <= rr:
+                half_b = math.sqrt(rr * rr - (i - rb) * (i - rb))
+                lo, hi = min(lo, cb - half_b), max(hi, cb + half_b)
+            if dy != 0.0:
+                for side in range(2):
+                    sign = 1.0 if side == 0 else -1.0
+                    up = i - (ra + sign * side_y)
+                    if min(0.0, rb - ra) <= up <= max(0.0, rb - ra):
+                        x = ca + sign * side_x + up * run
+                        lo, hi = min(lo, x), max(hi, x)
+            if lo > hi:
+                continue
+            first, last = max(0, math.ceil(lo)), min(n_cols - 1, math.floor(hi))
             gap_a, gap_b = last + 1, last
-            if has_disc and abs(y - disc_y) <= r:
-                h = math.sqrt(r * r - (y - disc_y) * (y - disc_y))
-                gap_a = math.ceil((disc_x - h - x0) / cell)
-                gap_b = math.floor((disc_x + h - x0) / cell)
+            if has_disc:
+                mid, half = (cb, half_b) if ends_disc else (ca, half_a)
+                if half >= 0.0:
+                    gap_a, gap_b = math.ceil(mid - half), math.floor(mid + half)
             if rolls and joined[k]:
                 first, last = _half_row(first, last, ax, ay, dx, dy, behind, y, x0, cell)
             row = z[i]
@@ -576,12 +598,12 @@ def cut_tile(
                 if jb < ja:
                     continue
                 if even or part == 2:
-                    run = row[ja : jb + 1]
+                    cells = row[ja : jb + 1]
                     if level <= tied_at:
-                        _mark_run(run, level, tied[i, ja : jb + 1], move)
+                        _mark_run(cells, level, tied[i, ja : jb + 1], move)
                         if level <= severed_at:
-                            _mark_run(run, level, severed[i, ja : jb + 1], move)
-                    sum_of, most = _lower_run(run, level)
+                            _mark_run(cells, level, severed[i, ja : jb + 1], move)
+                    sum_of, most = _lower_run(cells, level)
                     whole += sum_of
                     if most > 0:
                         lowest = min(lowest, level_mm)

@@ -26,7 +26,7 @@ def _root(parent, k):
 def label(mask):
     """(rows, cols) of bool -> labels of cells joined edge to edge, 0 up in order of their first cell; -1 elsewhere."""
     n_rows, n_cols = mask.shape
-    parent = np.arange(n_rows * n_cols)
+    parent = np.arange(n_rows * n_cols).astype(np.int32)
     for row in range(n_rows):
         for col in range(n_cols):
             if not mask[row, col]:
@@ -52,15 +52,34 @@ def label(mask):
 
 
 @njit(cache=True, nogil=True)
+def extents(bodies, n):
+    """Of each label: its first flat cell (n,), and its first and last row, first and last column (n, 4)."""
+    n_rows, n_cols = bodies.shape
+    first = np.full(n, -1, dtype=np.int64)
+    box = np.empty((n, 4), dtype=np.int64)
+    for row in range(n_rows):
+        for col in range(n_cols):
+            b = bodies[row, col]
+            if b < 0:
+                continue
+            if first[b] < 0:
+                first[b] = row * n_cols + col
+                box[b, 0], box[b, 1], box[b, 2], box[b, 3] = row, row, col, col
+            box[b, 1] = row
+            box[b, 2], box[b, 3] = min(box[b, 2], col), max(box[b, 3], col)
+    return first, box
+
+
+@njit(cache=True, nogil=True)
 def join_times(order, times, n_rows, n_cols, goal, seeds):
     """When each seed cell stops being joined to the goal cell: the time of the cell whose cut parts them.
 
     `order` are flat cells by falling time, `times` (rows * cols,) their times; `seeds` (k,) and `goal` are flat cells
     of the order. Returns (k,); -1 where a seed is never joined to the goal.
     """
-    parent = np.arange(n_rows * n_cols)
+    parent = np.arange(n_rows * n_cols).astype(np.int32)
     alive = np.zeros(n_rows * n_cols, dtype=np.bool_)
-    size = np.ones(n_rows * n_cols, dtype=np.int64)
+    size = np.ones(n_rows * n_cols, dtype=np.int32)
     waiting = np.zeros(n_rows * n_cols, dtype=np.int32)  # at a root: seeds in its set
     for k in range(len(seeds)):
         waiting[seeds[k]] += 1

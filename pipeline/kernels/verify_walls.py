@@ -269,12 +269,15 @@ def gouge_pieces(
                             or boxes[t, 1] > max(py, qy) + r or boxes[t, 3] < min(py, qy) - r
                         ):  # fmt: skip
                             continue
-                        # Its box, seen along the piece and across it, is a lower bound of its distance.
-                        hx, hy = 0.5 * (boxes[t, 2] - boxes[t, 0]), 0.5 * (boxes[t, 3] - boxes[t, 1])
-                        ox, oy = boxes[t, 0] + hx - mx, boxes[t, 1] + hy - my
-                        along = abs(ox * tx + oy * ty) - half - hx * abs(tx) - hy * abs(ty)
-                        across = abs(oy * tx - ox * ty) - hx * abs(ty) - hy * abs(tx)
-                        along, across = max(along, 0.0), max(across, 0.0)
+                        # Its corners, seen along the piece and across it, give a lower bound of its distance.
+                        along, beyond, low, high = math.inf, -math.inf, math.inf, -math.inf
+                        for v in range(3):
+                            ox, oy = tris[t, 3 * v] - mx, tris[t, 3 * v + 1] - my
+                            u, w = ox * tx + oy * ty, oy * tx - ox * ty
+                            along, beyond = min(along, u), max(beyond, u)
+                            low, high = min(low, w), max(high, w)
+                        along = max(along - half, -half - beyond, 0.0)
+                        across = max(low, -high, 0.0)
                         near = r - max(worst[k] + wall_tol[t], 0.0)
                         if near <= 0.0 or along * along + across * across >= near * near:
                             continue

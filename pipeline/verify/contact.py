@@ -36,9 +36,9 @@ def check_contact(
     faults: list[Fault] = []
 
     def add(
-        i: int, code: str, amount: float, found: str, wanted: str, hint: str = "", xy: NDArray[np.float64] | None = None
+        i: int, code: str, amount: float, found: str, wanted: str, hint: str = "", at: NDArray[np.int32] | None = None
     ) -> None:
-        x, y = (float(v) for v in (removal.deep_xy[i] if xy is None else xy))
+        x, y = removal.place(removal.deep_at[i] if at is None else at)
         faults.append(
             Fault(
                 code=code, part_id=target.part_at(float(moves.end[i, 0]), float(moves.end[i, 1]), setup.parts),
@@ -67,9 +67,9 @@ def check_contact(
         wanted = "G43 H with the first move in Z"
         add(i, "V645", float(felt.deep_mm[i]), "cutting while no length offset is active", wanted)
     for i in np.flatnonzero(removal.stage_mm > CONTACT_MM).tolist():
-        deep, stage = float(removal.stage_mm[i]), int(removal.stage[i])
+        deep, stage = float(removal.stage_mm[i]), int(removal.stage_at[i, 2])
         add(i, "V646", deep, f"the {STAGES[stage + 1]} {deep:.3f} mm in stock", "only cutting edges in stock",
-            "a longer cutter, or more stickout", xy=removal.stage_xy[i])  # fmt: skip
+            "a longer cutter, or more stickout", at=removal.stage_at[i])  # fmt: skip
     for i in np.flatnonzero((felt.over_flutes_mm > _FLUTES_MM) & ~rapid).tolist():
         over = float(felt.over_flutes_mm[i])
         add(i, "V647", over, f"stock {over:.3f} mm above the flutes in one cut", "cuts no deeper than the flutes")

@@ -31,7 +31,7 @@ from pipeline.verify.physical import judge_physically
 from pipeline.verify.reader import read_program
 from pipeline.verify.reading import Moves, Reading
 from pipeline.verify.removal import Removal, grid_over, simulate
-from pipeline.verify.skin import check_skin, skin_stack
+from pipeline.verify.skin import check_skin, skin_stack, thinnest_so_far
 from pipeline.verify.target import Comparison, build_target, compare
 from pipeline.verify.threads import check_thread_mills
 from pipeline.verify.tools import tool_table
@@ -181,6 +181,8 @@ def judge(
         line_of=moves.line,
     )  # fmt: skip
     faults += cell_faults
+    stock, times = comparison.stock(), comparison.times(setup)
+    del comparison  # the largest arrays of all; what follows needs room
     samples, triangle = wall_samples(solids=solids, heights=target.heights, tolerances=tolerances, excused=excused)
     walls = check_walls(
         setup, solids=solids, moves=moves, tools=tools, tolerances=tolerances, samples=samples, workers=workers
@@ -189,9 +191,12 @@ def judge(
     faults += walls.faults
     faults += lefts
     faults += check_obstacles(setup, moves=moves, removal=removal, tools=tools)
+    felt, skin_mm = removal.felt, thinnest_so_far(setup, removal)
+    sections = _sections(moves, seconds, removal)
+    del removal
     physical = judge_physically(
-        reading, setup=setup, removal=removal, comparison=comparison, tools=tools, machine=machine, material=material,
-        tolerances=tolerances, seconds=seconds,
+        reading, setup=setup, felt=felt, times=times, skin_mm=skin_mm, target=target, tools=tools, machine=machine,
+        material=material, tolerances=tolerances, seconds=seconds,
     )  # fmt: skip
     faults += physical.faults
     thread_faults, threads = check_thread_mills(
@@ -210,10 +215,10 @@ def judge(
         checked=CHECKED,
         not_checked=NOT_CHECKED,
         n_moves=len(moves.kind),
-        path_mm=float(removal.felt.length_mm.sum()),
-        removed_mm3=float(removal.felt.removed_mm3.sum()),
+        path_mm=float(felt.length_mm.sum()),
+        removed_mm3=float(felt.removed_mm3.sum()),
         thinnest_skin_mm=thinnest,
-        section_times=_sections(moves, seconds, removal),
+        section_times=sections,
         line_seconds=_line_seconds(reading, seconds, machine),
         parts=tuple(
             PartResult(
@@ -224,7 +229,7 @@ def judge(
             )
             for i, p in enumerate(parts)
         ),
-        stock=comparison.stock(),
+        stock=stock,
         maps=tuple(maps),
         features=(*features, *threads),
         loads=physical.loads,

@@ -5,23 +5,25 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.model.job import Tolerances
 from pipeline.model.setup import Setup
 from pipeline.model.shop import Machine, Material
 from pipeline.model.verdict import HoldingResult, LineCap, Loads
 from pipeline.verify.faults import Fault
+from pipeline.verify.felt import Felt
 from pipeline.verify.force_limits import check_forces, feed_caps, thin_cuts
 from pipeline.verify.forces import move_forces
 from pipeline.verify.holding import judge_holding, pushes_of
 from pipeline.verify.loads import build_loads
 from pipeline.verify.reading import Reading
-from pipeline.verify.removal import Removal
-from pipeline.verify.skin import thinnest_so_far
 from pipeline.verify.stretches import split
-from pipeline.verify.target import Comparison
-from pipeline.verify.ties import coarser, find_ties
+from pipeline.verify.target import Target
+from pipeline.verify.ties import CutTimes, find_ties
 from pipeline.verify.tools import ToolTable
+
+Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -35,21 +37,22 @@ class Physical:
 
 
 def judge_physically(
-    reading: Reading, *, setup: Setup, removal: Removal, comparison: Comparison, tools: ToolTable, machine: Machine,
-    material: Material, tolerances: Tolerances, seconds: np.ndarray,
+    reading: Reading, *, setup: Setup, felt: Felt, times: CutTimes, skin_mm: Array, target: Target, tools: ToolTable,
+    machine: Machine, material: Material, tolerances: Tolerances, seconds: Array,
 ) -> Physical:  # fmt: skip
-    """Forces, power, deflection and hold of every move. `seconds` (n moves,) is the time of each."""
-    moves, felt = reading.moves, removal.felt
+    """Forces, power, deflection and hold of every move. Arrays (n moves,): `seconds` of each, `skin_mm` the thinnest
+    skin after it."""
+    moves = reading.moves
+    pieces = find_ties(times, setup)
     stretches, at_wall = split(reading), thin_cuts(moves, felt, tools)
 
     def part_of_move(i: int) -> str:
-        return comparison.target.part_at(float(moves.end[i, 0]), float(moves.end[i, 1]), setup.parts)
+        return target.part_at(float(moves.end[i, 0]), float(moves.end[i, 1]), setup.parts)
 
     forces = move_forces(moves, felt, tools=tools, material=material)
-    times = coarser(comparison.times(setup))
     pushes = pushes_of(moves, felt, forces, tools)
     holding, safety, faults = judge_holding(
-        setup, moves=moves, seconds=seconds, pushes=pushes, pieces=find_ties(times, setup), times=times
+        setup, moves=moves, seconds=seconds, pushes=pushes, pieces=pieces, times=times
     )
     faults += check_forces(
         moves, felt, forces, tools=tools, machine=machine, tolerances=tolerances, seconds=seconds, stretches=stretches,
@@ -61,9 +64,8 @@ def judge_physically(
         moves, felt, forces, tools=tools, material_mc=material.mc, machine=machine, tolerances=tolerances,
         stretches=stretches, at_wall=at_wall, holding=safety, holding_target=np.where(pushes.is_rough, rough, finish),
     )  # fmt: skip
-    skin = thinnest_so_far(setup, removal)
     loads = build_loads(
         moves, felt, forces, stretches=stretches, material=material, seconds=seconds, holding=safety,
-        skin_mm=np.where(skin < setup.z.top_high_mm, skin, np.inf), part_of_move=part_of_move,
+        skin_mm=np.where(skin_mm < setup.z.top_high_mm, skin_mm, np.inf), part_of_move=part_of_move,
     )  # fmt: skip
     return Physical(loads=loads, holding=holding, caps=caps, faults=tuple(faults))

@@ -11,6 +11,7 @@ control may dog-leg, rapids run along the bent way as well.
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -31,6 +32,7 @@ CONTACT_MM = 0.001  # a move that lowers no cell by more than this touches nothi
 COARSE_MM = 0.1  # about; what is kept of the field for maps
 _LONGEST_MM = 1.0  # the cutter's circle is probed at the end of every piece
 _ABOUT_A_TILE = 256
+_AT_A_TIME = 48
 _RAPID_SHRINK_MM = 0.003
 _N_DIRECTIONS = 180
 _NOISE_MM = 0.01  # stock over the tip at the cutter's circle that counts as none
@@ -75,8 +77,9 @@ class Grid:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Tile:
-    """One finished tile: its rows and columns of the whole grid, the stock's height there, and the move that first took
-    each cell to the skin (`tied`) and through (`severed`), `kernel.NEVER` where none did, -1 beside the billet."""
+    """One finished tile, to be looked at while it is there: its rows and columns of the whole grid, the stock's height,
+    and the move that first took each cell to the skin (`tied`) and through (`severed`), `kernel.NEVER` where none did,
+    -1 beside the billet."""
 
     rows: slice
     cols: slice
@@ -103,12 +106,15 @@ class Removal:
     row: NDArray[np.int64]  # row of the tool table, of each piece
     bent: NDArray[np.bool_]  # pieces of a rapid's dog-leg
     felt: Felt
-    deep_xy: Array  # (n, 2) where the largest fall was
+    deep_at: NDArray[np.int32]  # (n, 2) row and column where the largest fall was
     low_mm: Array  # lowest height set, inf when it set none
     stage_mm: Array  # largest overlap of neck, shank or holder with stock
-    stage_xy: Array
-    stage: NDArray[np.int64]  # which: 0 neck, 1 shank, 2 holder
+    stage_at: NDArray[np.int32]  # (n, 3) row and column of that, and which: 0 neck, 1 shank, 2 holder
     ends_in_cut: NDArray[np.bool_]
+
+    def place(self, at: NDArray[np.int32]) -> tuple[float, float]:
+        """Plan position of a row and column."""
+        return self.grid.x0_mm + int(at[1]) * self.grid.cell_mm, self.grid.y0_mm + int(at[0]) * self.grid.cell_mm
 
     @property
     def contact(self) -> Array:
@@ -168,14 +174,16 @@ def simulate(
     stage_z, stage_r = tools.stage_z[:, 1:].copy(), tools.stage_r[:, 1:].copy()
     n_across = -(-grid.n_cols // grid.tile)
 
+    mine_alone = threading.local()  # each thread cuts all its tiles in the same memory
+
     def work(t: int) -> tuple[Any, ...]:
         row0, col0 = t // n_across * grid.tile, t % n_across * grid.tile
         shape = min(grid.tile, grid.n_rows - row0), min(grid.tile, grid.n_cols - col0)
         x0, y0 = grid.x0_mm + col0 * cell_mm, grid.y0_mm + row0 * cell_mm
-        z = np.empty(shape, dtype=np.int32)
-        kernel.fill_tile(z, outline, x0, y0, cell_mm, high)
-        tied = np.where(z > 0, np.int32(kernel.NEVER), np.int32(-1))
-        severed = tied.copy()
+        if not hasattr(mine_alone, "cells"):
+            mine_alone.cells = np.empty((3, grid.tile * grid.tile), dtype=np.int32)
+        z, tied, severed = (cells[: shape[0] * shape[1]].reshape(shape) for cells in mine_alone.cells)
+        kernel.fill_tile(z, tied, severed, outline, x0, y0, cell_mm, high)
         mine = pairs[first[t] : first[t + 1]]
         n = len(mine)
         total, deep, low, stage, over, tall = (np.zeros(n) for _ in range(6))
@@ -194,19 +202,15 @@ def simulate(
         return mine, row0, col0, shape[1], total, deep, deep_at, low, stage, stage_at, over, n_in, tall, sums
 
     gathered = _Gathered(len(moves.kind), len(pieces))
-    tiles = range(len(first) - 1)
-    if workers <= 1:
-        for t in tiles:
-            gathered.add(owner, cell_mm, *work(t))
-    else:
-        with ThreadPoolExecutor(max_workers=workers) as pool:
-            for done in pool.map(work, tiles):
+    n_tiles = len(first) - 1
+    with ThreadPoolExecutor(max_workers=max(1, workers)) as pool:
+        # A handful at a time: figures of pairs that wait to be added up would fill the memory.
+        for t in range(0, n_tiles, _AT_A_TIME):
+            for done in pool.map(work, range(t, min(n_tiles, t + _AT_A_TIME))):
                 gathered.add(owner, cell_mm, *done)
-    origin = np.array([grid.y0_mm, grid.x0_mm])
     return Removal(
         grid=grid, pieces=pieces, owner=owner, row=row, bent=bent, felt=gathered.felt(moves, pieces, owner, tools),
-        deep_xy=(origin + cell_mm * gathered.deep_at)[:, ::-1].copy(), low_mm=gathered.low, stage_mm=gathered.stage,
-        stage_xy=(origin + cell_mm * gathered.stage_at[:, :2])[:, ::-1].copy(), stage=gathered.stage_at[:, 2],
+        deep_at=gathered.deep_at, low_mm=gathered.low, stage_mm=gathered.stage, stage_at=gathered.stage_at,
         ends_in_cut=gathered.last_cut,
     )  # fmt: skip
 
@@ -264,7 +268,7 @@ class _Gathered:
     def __init__(self, n: int, m: int) -> None:
         self.removed, self.deep, self.stage, self.over = (np.zeros(n) for _ in range(4))
         self.low = np.full(n, np.inf)
-        self.deep_at, self.stage_at = np.zeros((n, 2), dtype=np.int64), np.zeros((n, 3), dtype=np.int64)
+        self.deep_at, self.stage_at = np.zeros((n, 2), dtype=np.int32), np.zeros((n, 3), dtype=np.int32)
         self.last_cut = np.zeros(n, dtype=np.bool_)
         self.cut, self.inside = np.zeros(m, dtype=np.bool_), np.zeros(m, dtype=np.int16)
         self.tall, self.sums = np.zeros(m, dtype=np.float32), np.zeros((m, 3))

@@ -49,7 +49,7 @@ class PartCells:
     cols: slice
     solid: Mask
     hole: Mask  # inside the silhouette, no material at any height
-    outside_cells: NDArray[np.float64]  # distance to the part where outside, 0 on it and in its holes
+    outside_cells: NDArray[np.float32]  # distance to the part where outside, 0 on it and in its holes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -98,7 +98,7 @@ def build_target(setup: Setup, solids: Solids, grid: Grid) -> Target:
         verify_target.raise_to_mesh(top, solids.tris, np.arange(mine.start, mine.stop), x0, y0, cell)
         solid = top > -np.inf
         outside = verify_target.flood_outside(solid)
-        distance = np.where(outside, verify_target.distance_cells(~outside), 0.0)
+        distance = np.where(outside, verify_target.distance_cells(~outside), 0.0).astype(np.float32)
         inside = ~solid & ~outside
         hole[rows, cols] |= verify_target.window_extreme(inside, 1, True) & ~outside
         closer = distance < nearest[rows, cols]

@@ -12,7 +12,6 @@ A piece that is cut away altogether afterwards is not seen.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +21,6 @@ from pipeline.model.setup import Setup
 
 NEVER = 2**31 - 1
 WASTE = "waste"
-CELL_MM = 0.1  # fine enough for kerfs of 1 mm, and to tell what a cutter touches from what it passes by. Ours
 LEAST_WASTE_MM2 = 20.0  # a smaller piece that is no part is a sliver. Our shop's rule
 _CHORD_MM = 0.01  # of a part's outline, far below a cell
 _STAIRS = 0.5**0.5  # a straight edge is at least so much of the stairs of cells along it. From geometry
@@ -79,74 +77,53 @@ class Piece:
         return np.where(move >= self.severed, 0.0, self.skin_mm * (1.0 - gone / self.n_skin))
 
 
-def coarser(times: CutTimes) -> CutTimes:
-    """The same on cells of about `CELL_MM`: a cell is down when all that it holds of the plate is."""
-    k = max(1, round(CELL_MM / times.cell_mm))
-    n_rows, n_cols = (-(-n // k) for n in times.plate.shape)
-
-    def blocks(field: NDArray[Any], beside: int) -> NDArray[Any]:
-        whole = np.full((n_rows * k, n_cols * k), beside, dtype=field.dtype)
-        whole[: field.shape[0], : field.shape[1]] = np.where(times.plate, field, beside)
-        return np.asarray(whole.reshape(n_rows, k, n_cols, k).max(axis=(1, 3)))
-
-    shift = (k - 1) / 2 * times.cell_mm
-    return CutTimes(
-        x0_mm=times.x0_mm + shift, y0_mm=times.y0_mm + shift, cell_mm=k * times.cell_mm,
-        plate=blocks(times.plate, False), tied=blocks(times.tied, -1), severed=blocks(times.severed, -1),
-    )  # fmt: skip
-
-
 def find_ties(times: CutTimes, setup: Setup) -> tuple[Piece, ...]:
     """Every part of the setup in its order, then the pieces of waste, and when each was freed.
 
-    A part of which nothing is left is left out; a part that is not cut round has NEVER. Cells of `CELL_MM` are fine
-    enough (`coarser`).
+    A part of which nothing is left is left out; a part that is not cut round has NEVER. Cells of 0.1 mm are
+    fine enough for kerfs of 1 mm, and to tell what a cutter touches from what it passes by.
     """
-    n_rows, n_cols = times.plate.shape
+    n_cols = times.plate.shape[1]
     whole = times.plate & (times.tied == NEVER)
     bodies = kernel.label(whole)
     n_bodies = int(bodies.max(initial=-1)) + 1
     if n_bodies == 0:
         return ()
-    grid = times.x0_mm, times.y0_mm, times.cell_mm, n_rows, n_cols
+    seeds, boxes = kernel.extents(bodies, n_bodies)
     size = np.bincount(bodies[whole], minlength=n_bodies)
     outside = whole.copy()
-    bodied = []  # the part's name, its body, the cells of its footprint, its outline's length
+    bodied: list[tuple[str, int, _Window, float]] = []  # the part's name, its body, its footprint, its outline's length
     for part in setup.parts:
         outline = part.part.outline
-        flat = part.setup_from_part.points(outline.flattened(chord_mm=_CHORD_MM))[:, :2]
-        footprint = kernel.inside(np.ascontiguousarray(flat), *grid)
-        outside &= ~footprint
-        own = np.bincount(bodies[whole & footprint], minlength=n_bodies)
+        foot = _footprint(times, part.setup_from_part.points(outline.flattened(chord_mm=_CHORD_MM))[:, :2])
+        outside[foot.place] &= ~foot.mask
+        own = np.bincount(bodies[foot.place][whole[foot.place] & foot.mask], minlength=n_bodies)
         if own.any():
-            bodied.append((part.part_id, int(own.argmax()), footprint, outline.length_mm))
+            bodied.append((part.part_id, int(own.argmax()), foot, outline.length_mm))
     frame = int(np.bincount(bodies[outside], minlength=n_bodies).argmax()) if outside.any() else int(size.argmax())
     taken = {frame, *(body for _, body, _, _ in bodied)}
     waste = [b for b in range(n_bodies) if b not in taken and size[b] * times.cell_mm**2 >= LEAST_WASTE_MM2]
-    _, first = np.unique(bodies[whole], return_index=True)
-    seeds = np.flatnonzero(whole)[first]  # a cell of each body
     wanted = [body for _, body, _, _ in bodied] + waste
     freed = [
-        _join_times(moves, times.plate, int(seeds[frame]), seeds[wanted].astype(np.int64))
-        for moves in (times.tied, times.severed)
+        _join_times(moves, times.plate, int(seeds[frame]), seeds[wanted]) for moves in (times.tied, times.severed)
     ]
     pieces = []
     for k, body in enumerate(wanted):
-        is_part = k < len(bodied)
-        footprint = bodied[k][2] if is_part else np.zeros_like(whole)
-        cells = np.flatnonzero((bodies == body) & footprint if body == frame else bodies == body)
-        row, col = np.divmod(cells, n_cols)
+        foot = bodied[k][2] if k < len(bodied) else None
+        window = _body(bodies, body, boxes[body]) if body != frame or foot is None else _shared(bodies, body, foot)
+        row, col = np.nonzero(window.mask)
+        row, col = row + window.row, col + window.col
         x, y = times.x0_mm + float(col.mean()) * times.cell_mm, times.y0_mm + float(row.mean()) * times.cell_mm
-        n_edges, skin_cut, skin_xy, gap = _skin_edges(times, whole, bodies == body, footprint)
-        length = bodied[k][3] * len(gap) / max(n_edges, 1) if is_part else len(gap) * times.cell_mm * _STAIRS
+        n_edges, skin_cut, skin_xy, gap = _skin_edges(times, whole, bodies, body, row, col, foot)
+        length = bodied[k][3] * len(gap) / max(n_edges, 1) if foot else len(gap) * times.cell_mm * _STAIRS
         pieces.append(
             Piece(
-                what=bodied[k][0] if is_part else WASTE,
-                area_mm2=float(len(cells)) * times.cell_mm**2,
+                what=bodied[k][0] if foot else WASTE,
+                area_mm2=float(len(row)) * times.cell_mm**2,
                 at_mm=(x, y),
                 tied=int(freed[0][k]),
                 severed=int(freed[1][k]),
-                cells=cells,
+                cells=row * n_cols + col,
                 skin_mm=0.0 if body == frame else length,
                 skin_cut=skin_cut,
                 skin_xy=skin_xy,
@@ -156,30 +133,81 @@ def find_ties(times: CutTimes, setup: Setup) -> tuple[Piece, ...]:
     return tuple(pieces)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Window:
+    """Some cells of the grid: a mask whose first cell is (row, col)."""
+
+    row: int
+    col: int
+    mask: NDArray[np.bool_]
+
+    @property
+    def place(self) -> tuple[slice, slice]:
+        n_rows, n_cols = self.mask.shape
+        return slice(self.row, self.row + n_rows), slice(self.col, self.col + n_cols)
+
+    def holds(self, row: NDArray[np.int64], col: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Whether each cell is one of them."""
+        row, col = row - self.row, col - self.col
+        n_rows, n_cols = self.mask.shape
+        on = (row >= 0) & (row < n_rows) & (col >= 0) & (col < n_cols)
+        out = np.zeros(len(row), dtype=np.bool_)
+        out[on] = self.mask[row[on], col[on]]
+        return out
+
+
+def _footprint(times: CutTimes, polygon: NDArray[np.float64]) -> _Window:
+    """The cells inside a polygon (n, 2)."""
+    n_rows, n_cols = times.plate.shape
+    (c0, r0), (c1, r1) = (
+        (np.array([edge[0] - times.x0_mm, edge[1] - times.y0_mm]) / times.cell_mm).astype(np.int64) + more
+        for edge, more in ((polygon.min(axis=0), -1), (polygon.max(axis=0), 2))
+    )
+    r0, r1, c0, c1 = max(0, int(r0)), min(n_rows, int(r1)), max(0, int(c0)), min(n_cols, int(c1))
+    mask = kernel.inside(
+        np.ascontiguousarray(polygon), times.x0_mm + c0 * times.cell_mm, times.y0_mm + r0 * times.cell_mm,
+        times.cell_mm, max(0, r1 - r0), max(0, c1 - c0),
+    )  # fmt: skip
+    return _Window(row=r0, col=c0, mask=mask)
+
+
+def _body(bodies: NDArray[np.int32], body: int, box: NDArray[np.int64]) -> _Window:
+    place = slice(int(box[0]), int(box[1]) + 1), slice(int(box[2]), int(box[3]) + 1)
+    return _Window(row=int(box[0]), col=int(box[2]), mask=bodies[place] == body)
+
+
+def _shared(bodies: NDArray[np.int32], body: int, foot: _Window) -> _Window:
+    """The part of a body inside a footprint."""
+    return _Window(row=foot.row, col=foot.col, mask=(bodies[foot.place] == body) & foot.mask)
+
+
 def _join_times(moves: NDArray[np.int32], plate: NDArray[np.bool_], goal: int, seeds: NDArray[np.int64]) -> list[int]:
     flat = moves.ravel()
-    cells = np.flatnonzero(plate)
-    order = cells[np.argsort(-flat[cells].astype(np.int64), kind="stable")]
+    cells = np.flatnonzero(plate).astype(np.int32)
+    order = cells[np.argsort(-flat[cells], kind="stable")]
     n_rows, n_cols = plate.shape
-    return [int(t) for t in kernel.join_times(order, flat.astype(np.int64), n_rows, n_cols, goal, seeds)]
+    return [int(t) for t in kernel.join_times(order, flat, n_rows, n_cols, goal, seeds)]
 
 
 def _skin_edges(
-    times: CutTimes, whole: NDArray[np.bool_], body: NDArray[np.bool_], footprint: NDArray[np.bool_]
-) -> tuple[int, NDArray[np.int32], NDArray[np.float64], NDArray[np.float64]]:
-    """The body's cell edges to cells outside the footprint: how many; and of those toward skin the moves that cut it
-    through (rising), the middles (k, 2), and how far the skin spans from there along the row or column (k,)."""
+    times: CutTimes, whole: NDArray[np.bool_], bodies: NDArray[np.int32], body: int, rows: NDArray[np.int64],
+    cols: NDArray[np.int64], foot: _Window | None,
+) -> tuple[int, NDArray[np.int32], NDArray[np.float64], NDArray[np.float64]]:  # fmt: skip
+    """The edges of some of a body's cells to cells outside the footprint: how many; and of those toward skin the moves
+    that cut it through (rising), the middles (k, 2), and how far the skin spans from there along the row or column
+    (k,)."""
     n_edges, cut, middles, spans = 0, [], [], []
-    n_rows, n_cols = body.shape
-    cells = np.flatnonzero(body)
+    n_rows, n_cols = bodies.shape
     for down, right in ((1, 0), (-1, 0), (0, 1), (0, -1)):
-        row, col = np.divmod(cells, n_cols)
-        row, col = row + down, col + right
+        row, col = rows + down, cols + right
         on = (row >= 0) & (row < n_rows) & (col >= 0) & (col < n_cols)
         n_edges += int(np.sum(~on))
         row, col = row[on], col[on]
-        is_edge = ~body[row, col] & ~footprint[row, col]
+        is_edge = bodies[row, col] != body
         row, col = row[is_edge], col[is_edge]
+        if foot is not None:
+            beside = ~foot.holds(row, col)
+            row, col = row[beside], col[beside]
         n_edges += len(row)
         tied = times.tied[row, col]
         is_skin = times.plate[row, col] & (tied >= 0) & (tied != NEVER)

@@ -32,6 +32,7 @@ _SAMPLE_MM = 0.15
 _FAR_MM = 1.0  # a gap larger than this reads as this
 _VERTICAL = 0.02  # |normal z| under which a triangle is a wall
 _MOVES_PER_BATCH = 8192
+_LEAST_MM = 0.0004  # cuts into a part that are less deep are rounding of the text, not looked into
 _BESIDE_MM = 0.075  # how far beside a wall the target is looked up
 _SPILL_MM = 0.1  # what a declaration may reach beyond its region
 
@@ -146,7 +147,7 @@ def check_walls(
     near = np.flatnonzero((np.minimum(moves.start[:, 2], moves.end[:, 2]) < highest) & (row >= 0))
     bins = _bins(np.column_stack([samples[:, :2], samples[:, :2]]), samples[:, 2])
     floor_step = max(0.25 * tolerances.floor_mm, 0.002)
-    start = -float(s.wall_tol.max(initial=0.0)) - 1.0
+    start = _LEAST_MM - float(s.wall_tol.max(initial=0.0))
     shape = tools.shape, tools.radius, tools.tip, tools.slope
     batches = [near[a : a + _MOVES_PER_BATCH] for a in range(0, len(near), _MOVES_PER_BATCH)]
     found: list[tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]] = [
@@ -213,7 +214,21 @@ def wall_samples(
     is enough. Where the target beside the wall (`heights` of plan points) is higher than the foot (an undercut, cut
     from the other side) the point moves up; where something declared as not cut covers the foot, above its band.
     """
-    t = solids.tris.reshape(-1, 3, 3)
+    found = [
+        _samples_of(part, solids, heights, tolerances, [e for e in excused if e.part == part])
+        for part in range(int(solids.part.max(initial=-1)) + 1)
+    ]
+    points, triangles = ([f[i] for f in found] for i in range(2))
+    return np.concatenate([np.zeros((0, 3)), *points]), np.concatenate([np.zeros(0, dtype=np.int64), *triangles])
+
+
+def _samples_of(
+    part: int, solids: Solids, heights: Callable[[NDArray[np.float64]], NDArray[np.float64]], tolerances: Tolerances,
+    excused: Sequence[Excuse],
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:  # fmt: skip
+    """The samples of one part."""
+    mine = solids.of_part(part)
+    t = solids.tris[mine].reshape(-1, 3, 3)
     normal = np.cross(t[:, 1] - t[:, 0], t[:, 2] - t[:, 0])
     size = np.linalg.norm(normal, axis=1)
     wall = np.flatnonzero((size > 0) & (np.abs(normal[:, 2]) < _VERTICAL * size))
@@ -240,9 +255,9 @@ def wall_samples(
     xy = long_side[:, :2]
     air = np.minimum(heights(xy + _BESIDE_MM * n[k]), heights(xy - _BESIDE_MM * n[k]))
     foot = np.maximum(foot, air)
-    triangle = wall[k]
+    triangle = mine.start + wall[k]
     for item in excused:
-        near = (solids.part[triangle] == item.part) & (foot <= item.high_mm)
+        near = foot <= item.high_mm
         # The foot must lie in the band: what stands on a lower floor is no part of what was declared.
         near &= foot >= item.low_mm - tolerances.left_mm
         where = np.flatnonzero(near)

@@ -284,6 +284,10 @@ def _contacts(case: Case, out: Judgement, moves: list[Move], felt: _Felt) -> Non
 
 def _data(case: Case, out: Judgement, m: Move, i: int, felt: _Felt, c: Cutter) -> None:
     """Cutting data of one move that cuts."""
+    plan = math.dist(m.start[:2], m.end[:2]) if not m.turn else math.sqrt(
+        max(0.0, m.length**2 - (m.end[2] - m.start[2]) ** 2))  # fmt: skip
+    fall = m.start[2] - m.end[2]
+    wide = felt.volume[i] / ((plan + c.diameter_mm / 2) * felt.deepest[i]) > WIDE * c.diameter_mm
     if m.rpm > 0:
         speed = math.pi * c.diameter_mm * m.rpm / 1000
         band = case.material.speed_band_m_min.get(c.substrate, (0.0, 0.0))[1]
@@ -292,15 +296,14 @@ def _data(case: Case, out: Judgement, m: Move, i: int, felt: _Felt, c: Cutter) -
             out.add("speed", m.line, f"{speed:.0f} m/min where {most:.0f} is the most")
         edges = 1 if c.kind is CutterKind.DRILL else c.flutes
         feed = m.feed
-        if m.turn:
+        # Outside an arc the edge at the wall runs slower than the centre. In a slot the thickest chip is in front,
+        # where it runs as fast.
+        if m.turn and not wide:
             radius = math.dist(m.start[:2], m.centre)
             feed /= min(OUTSIDE_GAIN, radius / (radius - c.diameter_mm / 2)) if radius > c.diameter_mm / 2 else 1.0
         chip = feed / (m.rpm * edges)
         if chip > RESERVE * c.chip_load_mm:
             out.add("chip", m.line, f"a chip of {chip:.4f} mm where the crib has {c.chip_load_mm:g}")
-    plan = math.dist(m.start[:2], m.end[:2]) if not m.turn else math.sqrt(
-        max(0.0, m.length**2 - (m.end[2] - m.start[2]) ** 2))  # fmt: skip
-    fall = m.start[2] - m.end[2]
     if c.kind in MILLS:
         if felt.deepest[i] > c.flute_length_mm + TOUCH_MM:
             out.add("depth", m.line, f"a cut {felt.deepest[i]:.2f} mm deep, beyond the flutes")

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 
 import numpy as np
 
@@ -108,15 +108,15 @@ class Trial:
                 "inside its limits everywhere, and no move breaks a criterion")  # fmt: skip
 
 
-@cache
-def class_names() -> tuple[str, ...]:
-    return tuple(c.name for c in CLASSES)
+def decided(outcomes: Sequence[Outcome]) -> dict[str, int]:
+    """By which of the oracle's criteria, and how often; one mutant may break several."""
+    return dict(sorted(Counter(c for o in outcomes for c in o.criteria).items()))
 
 
 def by_class(outcomes: Sequence[Outcome]) -> dict[str, dict[str, int]]:
     """Per class: tried, harmful, caught, missed, strict (refused, no harm seen), survivors."""
     out = {}
-    for name in class_names():
+    for name in (c.name for c in CLASSES):
         own = [o for o in outcomes if o.kind == name]
         harmful = [o for o in own if o.harms]
         out[name] = {

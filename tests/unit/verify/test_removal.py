@@ -194,7 +194,7 @@ def test_one_worker_and_two_give_the_same_bits():
     motion = random_motion(np.random.default_rng(2), 80, 40.0)
     one, two = (cut(motion, MIXED, by_hand.box(40, 30), top=4.0, cell=0.05, workers=w) for w in (1, 2))
     assert one.z.tobytes() == two.z.tobytes() and one.tied.tobytes() == two.tied.tobytes()
-    for field in ("deep_xy", "low_mm", "stage_mm", "stage_xy", "stage", "ends_in_cut"):
+    for field in ("deep_at", "low_mm", "stage_mm", "stage_at", "ends_in_cut"):
         assert getattr(one.removal, field).tobytes() == getattr(two.removal, field).tobytes()
     for field in dataclasses.fields(one.removal.felt):
         assert getattr(one.removal.felt, field.name).tobytes() == getattr(two.removal.felt, field.name).tobytes()

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from pipeline.kernels import verify_ties as kernel
-from pipeline.verify.ties import LEAST_WASTE_MM2, NEVER, CutTimes, Piece, coarser, find_ties
+from pipeline.verify.ties import LEAST_WASTE_MM2, NEVER, CutTimes, Piece, find_ties
 from tests.unit.verify.by_hand import box, placed, prism, setup
 
 CELL = 0.5
@@ -147,20 +147,6 @@ def test_skin_that_ends_at_the_edge_of_the_plate_spans_to_nothing():
     plate = Plate(40, 20).ring(*A[1:], 2.0, 10).cut(0, 0, 3, 20, 14)
     a = find_ties(plate.times(), plate.setup(A))[0]
     assert sorted(set(a.skin_gap_mm)) == [2.0, np.inf] and np.sum(np.isinf(a.skin_gap_mm)) == 20  # the left side
-
-
-def test_coarser_cells_are_down_when_all_of_them_is():
-    fine = Plate(40, 20, 0.1).ring(4.9, 4.9, 15.1, 15.1, 1.8, 10)
-    fine.plate[:, 395:] = False
-    fine.tied[:, 395:] = fine.severed[:, 395:] = -1
-    times = coarser(fine.times())
-    assert times.cell_mm == pytest.approx(0.2) and times.plate.shape == (100, 200)
-    assert (times.x0_mm, times.y0_mm) == pytest.approx((0.1, 0.1))
-    assert times.tied[16, 20] == 10 and times.tied[15, 20] == NEVER  # Y 3.2 to 3.4; 3.0 to 3.2, of which half is down
-    assert times.plate[99, 0] and times.plate[0, 197] and not times.plate[0, 198]  # 39.4 to 39.6 holds some plate
-    a = find_ties(times, fine.setup(A))[0]
-    assert a.tied == 13 and a.area_mm2 == pytest.approx(10.4**2)  # cells that are half down are not down
-    assert np.array_equal(coarser(times).tied, times.tied) and coarser(times).cell_mm == times.cell_mm
 
 
 def test_waste_of_some_size_is_told_and_slivers_are_not():
