@@ -35,6 +35,7 @@ FLAT, CONE, BALL, ROUNDED = 0, 1, 2, 3
 N_STAGES = 3  # neck, shank, holder
 NEVER = 2**31 - 1
 UNITS = 1 << 20  # heights of the field are whole numbers of this part of a mm: sums of them do not depend on an order
+SHORT_RUN = 24  # cells; below it a plain loop is faster than one over a slice
 N_HALVINGS = 40  # of a piece, for the lowest place of a rounded cutter
 MOST_HALVINGS = 16  # of an arc; only one far larger than any machine needs more
 
@@ -598,12 +599,20 @@ def cut_tile(
                 if jb < ja:
                     continue
                 if even or part == 2:
-                    cells = row[ja : jb + 1]
                     if level <= tied_at:
-                        _mark_run(cells, level, tied[i, ja : jb + 1], move)
+                        _mark_run(row[ja : jb + 1], level, tied[i, ja : jb + 1], move)
                         if level <= severed_at:
-                            _mark_run(cells, level, severed[i, ja : jb + 1], move)
-                    sum_of, most = _lower_run(cells, level)
+                            _mark_run(row[ja : jb + 1], level, severed[i, ja : jb + 1], move)
+                    if jb - ja < SHORT_RUN:
+                        sum_of, most = np.int64(0), np.int32(0)
+                        for j in range(ja, jb + 1):
+                            fall = np.int32(row[j] - level)
+                            if fall > 0:
+                                row[j] = level
+                                sum_of += fall
+                                most = max(most, fall)
+                    else:
+                        sum_of, most = _lower_run(row[ja : jb + 1], level)
                     whole += sum_of
                     if most > 0:
                         lowest = min(lowest, level_mm)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor, wait
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ from pipeline.model.job import Tolerances
 from pipeline.model.setup import Setup
 from pipeline.model.shop import Crib, Machine, Material
 from pipeline.model.toolpath import NotCut
-from pipeline.model.verdict import PartResult, SectionTime, Verdict
+from pipeline.model.verdict import Measured, PartResult, SectionTime, Verdict
 from pipeline.verify.contact import check_contact
 from pipeline.verify.entries import check_entries
 from pipeline.verify.excused import excuses
@@ -35,7 +36,7 @@ from pipeline.verify.skin import check_skin, skin_stack, thinnest_so_far
 from pipeline.verify.target import Comparison, build_target, compare
 from pipeline.verify.threads import check_thread_mills
 from pipeline.verify.tools import tool_table
-from pipeline.verify.walls import build_solids, check_left, check_walls, wall_samples
+from pipeline.verify.walls import WallResult, build_solids, check_left, check_walls, wall_samples
 
 CELL_MM, QUICK_CELL_MM = 0.02, 0.05
 CODES = {
@@ -163,49 +164,59 @@ def judge(
         moves, setup=setup, tools=tools, cell_mm=cell_mm, workers=workers, dog_leg=machine.rapid_path == "dog-leg",
         skin_left_mm=tolerances.left_mm, visit=comparison.visit,
     )  # fmt: skip
-    faults += check_contact(
-        reading, setup=setup, removal=removal, target=target, tools=tools, machine=machine, material=material
-    )
-    seconds = motion_seconds(moves, machine=machine)
-    faults += check_entries(
-        reading, setup=setup, removal=removal, target=target, tools=tools, machine=machine, seconds=seconds
-    )
-    skin, thinnest = check_skin(
-        setup, moves=moves, removal=removal, tools=tools, tolerances=tolerances, machine=machine, target=target
-    )
-    faults += skin
     excused, unknown = excuses(setup, not_cut)
-    faults += unknown
-    cell_faults, parts, maps = compare(
-        setup, removal=removal, comparison=comparison, tools=tools, tolerances=tolerances, excused=excused,
-        line_of=moves.line,
-    )  # fmt: skip
-    faults += cell_faults
-    stock, times = comparison.stock(), comparison.times(setup)
-    del comparison  # the largest arrays of all; what follows needs room
     samples, triangle = wall_samples(solids=solids, heights=target.heights, tolerances=tolerances, excused=excused)
-    walls = check_walls(
-        setup, solids=solids, moves=moves, tools=tools, tolerances=tolerances, samples=samples, workers=workers
-    )
+
+    def compare_exactly() -> tuple[WallResult, tuple[Measured, ...]]:
+        return (
+            check_walls(
+                setup, solids=solids, moves=moves, tools=tools, tolerances=tolerances, samples=samples, workers=workers
+            ),
+            measure_features(
+                setup, moves=moves, tools=tools, tolerances=tolerances, not_cut=not_cut, excused=excused
+            ),
+        )  # fmt: skip
+
+    seconds = motion_seconds(moves, machine=machine)
+    with ThreadPoolExecutor(max_workers=1) as aside:  # compiled code, which leaves this thread its time
+        exactly = aside.submit(compare_exactly)
+        if workers <= 1:
+            wait([exactly])
+        faults += check_contact(
+            reading, setup=setup, removal=removal, target=target, tools=tools, machine=machine, material=material
+        )
+        faults += check_entries(
+            reading, setup=setup, removal=removal, target=target, tools=tools, machine=machine, seconds=seconds
+        )
+        skin, thinnest = check_skin(
+            setup, moves=moves, removal=removal, tools=tools, tolerances=tolerances, machine=machine, target=target
+        )
+        faults += skin
+        faults += unknown
+        cell_faults, parts, maps = compare(
+            setup, removal=removal, comparison=comparison, tools=tools, tolerances=tolerances, excused=excused,
+            line_of=moves.line,
+        )  # fmt: skip
+        faults += cell_faults
+        stock, times = comparison.stock(), comparison.times(setup)
+        del comparison  # the largest arrays of all; what follows needs room
+        faults += check_obstacles(setup, moves=moves, removal=removal, tools=tools)
+        felt, skin_mm = removal.felt, thinnest_so_far(setup, removal)
+        sections = _sections(moves, seconds, removal)
+        del removal
+        physical = judge_physically(
+            reading, setup=setup, felt=felt, times=times, skin_mm=skin_mm, target=target, tools=tools, machine=machine,
+            material=material, tolerances=tolerances, seconds=seconds,
+        )  # fmt: skip
+        faults += physical.faults
+        thread_faults, threads = check_thread_mills(
+            setup, moves=moves, crib=crib, tools=tools, material=material, not_cut=not_cut
+        )
+        faults += thread_faults
+        walls, features = exactly.result()
     lefts, gaps = check_left(setup, solids=solids, samples=samples, triangle=triangle, gap=walls.gaps)
     faults += walls.faults
     faults += lefts
-    faults += check_obstacles(setup, moves=moves, removal=removal, tools=tools)
-    felt, skin_mm = removal.felt, thinnest_so_far(setup, removal)
-    sections = _sections(moves, seconds, removal)
-    del removal
-    physical = judge_physically(
-        reading, setup=setup, felt=felt, times=times, skin_mm=skin_mm, target=target, tools=tools, machine=machine,
-        material=material, tolerances=tolerances, seconds=seconds,
-    )  # fmt: skip
-    faults += physical.faults
-    thread_faults, threads = check_thread_mills(
-        setup, moves=moves, crib=crib, tools=tools, material=material, not_cut=not_cut
-    )
-    faults += thread_faults
-    features = measure_features(
-        setup, moves=moves, tools=tools, tolerances=tolerances, not_cut=not_cut, excused=excused
-    )
     faults += feature_faults(setup, features, spoken=faults)
     findings = worst_first([*reading.findings, *limits, *as_findings(faults)])
 

@@ -182,6 +182,8 @@ def _shared(bodies: NDArray[np.int32], body: int, foot: _Window) -> _Window:
 
 
 def _join_times(moves: NDArray[np.int32], plate: NDArray[np.bool_], goal: int, seeds: NDArray[np.int64]) -> list[int]:
+    if (moves[plate] == NEVER).all():  # as it should be for cuts through the plate
+        return [NEVER] * len(seeds)
     flat = moves.ravel()
     cells = np.flatnonzero(plate).astype(np.int32)
     order = cells[np.argsort(-flat[cells], kind="stable")]
