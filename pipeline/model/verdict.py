@@ -1,7 +1,7 @@
 """What the verifier says of a program's text, and the figures behind it. Setup frame, mm, rad, s, N.
 
-A *stretch* is a run of lines under one heading (a comment such as `(clip-1/inside-face/face, T1, ...)`) with one cutter;
-for a program of ours that is an operation.
+A *stretch* is a run of lines under one heading (a comment such as `(clip-1/inside-face/face, T1, ...)`) with one
+cutter; for a program of ours that is an operation.
 """
 
 from __future__ import annotations

@@ -277,11 +277,10 @@ class _Gathered:
             n_cols: int, *figures: NDArray[Any]) -> None:
         """One tile's pairs."""
         if len(pairs):
-            kernel.gather_tile(
-                pairs, owner, row0, col0, n_cols, cell_mm * cell_mm, *figures, CONTACT_MM, self.removed, self.deep,
-                self.deep_at, self.low, self.stage, self.stage_at, self.over, self.cut, self.inside, self.tall,
-                self.sums,
-            )  # fmt: skip
+            given: list[Any] = [pairs, owner, row0, col0, n_cols, cell_mm * cell_mm, *figures, CONTACT_MM]
+            given += [self.removed, self.deep, self.deep_at, self.low, self.stage, self.stage_at, self.over]
+            given += [self.cut, self.inside, self.tall, self.sums]
+            kernel.gather_tile(*given)
 
     def felt(self, moves: Moves, pieces: Array, owner: NDArray[np.int32], tools: ToolTable) -> Felt:
         """What each move met."""

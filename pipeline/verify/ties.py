@@ -109,16 +109,19 @@ def find_ties(times: CutTimes, setup: Setup) -> tuple[Piece, ...]:
     ]
     pieces = []
     for k, body in enumerate(wanted):
-        foot = bodied[k][2] if k < len(bodied) else None
-        window = _body(bodies, body, boxes[body]) if body != frame or foot is None else _shared(bodies, body, foot)
+        own_foot = bodied[k][2] if k < len(bodied) else None
+        if own_foot is not None and body == frame:
+            window = _shared(bodies, body, own_foot)
+        else:
+            window = _body(bodies, body, boxes[body])
         row, col = np.nonzero(window.mask)
         row, col = row + window.row, col + window.col
         x, y = times.x0_mm + float(col.mean()) * times.cell_mm, times.y0_mm + float(row.mean()) * times.cell_mm
-        n_edges, skin_cut, skin_xy, gap = _skin_edges(times, whole, bodies, body, row, col, foot)
-        length = bodied[k][3] * len(gap) / max(n_edges, 1) if foot else len(gap) * times.cell_mm * _STAIRS
+        n_edges, skin_cut, skin_xy, gap = _skin_edges(times, whole, bodies, body, row, col, own_foot)
+        length = bodied[k][3] * len(gap) / max(n_edges, 1) if own_foot else len(gap) * times.cell_mm * _STAIRS
         pieces.append(
             Piece(
-                what=bodied[k][0] if foot else WASTE,
+                what=bodied[k][0] if own_foot else WASTE,
                 area_mm2=float(len(row)) * times.cell_mm**2,
                 at_mm=(x, y),
                 tied=int(freed[0][k]),

@@ -17,6 +17,7 @@ from tests.oracle.words import Illegal, whole
 MM = {20.0: 25.4, 21.0: 1.0}
 MISMATCH = {20.0: 0.0002 * 25.4, 21.0: 0.002}  # of an arc's two radii, section 3.5.3
 NOISE_MM = 1e-9
+SOMEWHERE_MM = (11.0, 7.0, 3.0)  # the origin of a work system that another job has left in force
 AXES = "xyz"
 NOT_FOLLOWED = (84.0, 87.0, 88.0)  # tapping, back boring, boring with a manual retract: nothing here needs them
 DWELLING = (82.0, 86.0, 89.0)
@@ -71,6 +72,8 @@ class Mover:
         )  # fmt: skip
         self.own_units = own
         self.origins = {54.0: [0.0, 0.0, 0.0]}
+        if before.system not in self.origins:
+            self.origins[before.system] = list(SOMEWHERE_MM)
         self.out = Reading()
         self.line = 0
         self.parameters: dict[int, float] = {}
