@@ -22,6 +22,7 @@ CHIP_LIMIT = 1.5  # times the crib's chip load; ramps, arcs and rounding of F st
 _ARC_GAIN = 3.0  # on an outside arc the centre runs faster than the edge; never allow more than this for it
 DEPTH_LIMIT = 1.5  # times the crib's stepdown, where the cut is wide
 _WIDE = 0.5  # mean width of cut over diameter from which the crib's stepdown, given for a full slot, is asked for
+_WIDE_ARC = 0.6  # width of cut over diameter from which an outside arc's gain is not granted
 _ARC_LOSS = 0.4  # the chip is centre feed per tooth x sin(phi), so never more than on a straight: rubbing is worse
 LONG_DWELL_S = 1.0  # ours: turns enough to spoil the cutter in titanium; shorter ones are a warning
 SPEED_LIMIT = 1.1  # times the shop's start speed for the cutter, or the material's band, whichever is higher
@@ -172,7 +173,7 @@ def _chips(
     most = tools.of_rows(lambda c: _speed_limit(c, material), row)
     with np.errstate(divide="ignore", invalid="ignore"):
         chip = moves.feed_mm_min / (moves.rpm * tools.of_rows(_edges, row))
-    allowed = CHIP_LIMIT * tools.of_rows(lambda c: c.chip_load_mm, row) * _arc_gains(moves, diameter / 2)
+    allowed = CHIP_LIMIT * tools.of_rows(lambda c: c.chip_load_mm, row) * _arc_gains(moves, diameter / 2, removal.felt.width_mean_mm)
 
     def add(i: int, code: str, amount: float, found: str, wanted: str, hint: str = "") -> None:
         x, y, z = (float(v) for v in moves.end[i])
@@ -200,17 +201,21 @@ def _edges(cutter: Cutter) -> int:
     return 1 if cutter.kind is CutterKind.DRILL else cutter.flutes
 
 
-def _arc_gains(moves: Moves, radius: NDArray[np.float64]) -> NDArray[np.float64]:
+def _arc_gains(
+    moves: Moves, radius: NDArray[np.float64], width_mm: NDArray[np.float64]
+) -> NDArray[np.float64]:
     """How much faster the centre may run than the edge that cuts, for each move.
 
     Climb milling goes clockwise outside a round: path over edge radius; and counter-clockwise in a hole or a corner,
     where the edge runs faster than the centre: path over path plus cutter radius. A counter-clockwise path wider than
-    the cutter may also be outside, cut conventionally, and is given the benefit.
+    the cutter may also be outside, cut conventionally, and is given the benefit. A wide cut has no such gain: some tooth
+    there takes the centre's feed whole.
     """
     path = np.hypot(moves.start[:, 0] - moves.centre[:, 0], moves.start[:, 1] - moves.centre[:, 1])
     with np.errstate(divide="ignore", invalid="ignore"):
         outside = np.minimum(_ARC_GAIN, path / (path - radius))
         inside = np.where(moves.kind == ARC_CW, 1.0, np.maximum(_ARC_LOSS, path / (path + radius)))
+    outside = np.where(width_mm > _WIDE_ARC * 2 * radius, 1.0, outside)
     gains = np.where(path > radius, outside, inside)
     return np.where((moves.kind == ARC_CW) | (moves.kind == ARC_CCW), gains, 1.0)
 

@@ -195,6 +195,8 @@ class Interpreter:
         aside = g.get("non-modal")
         if aside is not None and aside not in (40, 530):
             self._aside(aside, words)
+            if aside in (921, 922):
+                self.motion.stated.add("G92")
         if aside == 530 and state.compensation.side:
             raise TextFault("V639", "G53 under cutter compensation", "G40 before")
         if aside == 530 and self._motion_of(block) not in (0, 10):

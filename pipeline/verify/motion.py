@@ -25,7 +25,7 @@ from pipeline.verify.reading import ARC_CCW, ARC_CW, LINE, RAPID
 from pipeline.verify.record import Record
 from pipeline.verify.state import State
 
-_NEEDED = ("units", "distance", "plane", "cutter compensation", "work system")
+_NEEDED = ("units", "distance", "plane", "cutter compensation", "work system", "G92")
 _EXACT_STOP, _BLENDED = 611, 640  # G61.1, G64
 _LEAST_PROBE_MM = 0.254  # NISTIR 6556 section 3.5.9: 0.01 inch
 _ROW_OF = {"line": LINE, "cw": ARC_CW, "ccw": ARC_CCW}
@@ -127,7 +127,8 @@ class Motion:
         missing = [group for group in _NEEDED if group not in self.stated]
         if missing:
             self.find("V613", "a first move with nothing said about " + ", ".join(missing),
-                      "all of them stated before", "the last job's modes would be in force")
+                      "all of them stated before (G92.1 for G92)",
+                      "the last job's would be in force, also after one that was stopped")
 
     def check_feed_move(self) -> None:
         state = self.state
@@ -137,7 +138,8 @@ class Motion:
                 self.find("V613", "a first feed move with nothing said about the feed mode", "G94")
             if "path control" not in self.stated:
                 self.find("V613", "a first feed move with nothing said about path control",
-                          state.machine.dialect.path_word, severity="warning")
+                          state.machine.dialect.path_word,
+                          "the last job's may round corners without a limit: M2 does not end it")
         if not state.spindle and state.tool:
             self.find("V621", "a feed move with the spindle standing", "M3 and S before")
 

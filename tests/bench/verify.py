@@ -43,7 +43,7 @@ class Writer:
     """Lines of a program; XY in 4 decimals."""
 
     def __init__(self) -> None:
-        self.lines = ["G21 G17 G90 G94 G40 G49 G80", "G54 G98", "G61", "G53 G0 Z0"]
+        self.lines = ["G21 G17 G90 G94 G40 G49 G80", "G54 G98", "G61", "G92.1", "G53 G0 Z0"]
 
     def section(self, tool: int, rpm: int, *, stop: bool = False) -> None:
         self.lines += ["M9", "M5", "G53 G0 Z0", f"T{tool} M6", *(["M0"] if stop else []), "G0 X5 Y5", f"M3 S{rpm}",

@@ -43,7 +43,7 @@ def test_the_preamble_of_these_tests_is_clean() -> None:
     ("G4 P-1", "V602"), ("F-1", "V602"), ("S-1", "V602"), ("T-1", "V602"), ("F0 G1 X1", "V620"), ("M5 G1 X1", "V621"),
     ("T1 M6", "V622"), ("T9", "V623"), ("M5 M9 M6", "V622"), ("G43 H5", "V624"), ("G43 H0", "V624"),
     ("G43 H12", "V624"),
-    ("G55", "V625"), ("G10 L2 P1 X3", "V625"), ("G30", "V625"), ("G28 Z20", "V625"), ("G92.3", "V625"), ("M0", "V627"),
+    ("G55", "V625"), ("G10 L2 P1 X3", "V625"), ("G30", "V625"), ("G28 Z20", "V625"), ("M0", "V627"),
     ("G0 X99999999", "V602"), ("G0 Z500", "V630"), ("G1 X1\r F20", "V601"), ("G0 X1 \x0c", "V601"),
 ])  # fmt: skip
 def test_what_is_found(line: str, code: str) -> None:
@@ -179,7 +179,7 @@ def test_path_control_shows_in_the_moves() -> None:
 
 def test_retract_then_across_then_length_offset() -> None:
     """The standard beginning: retract in the machine frame, change, XY, then G43 with the first Z. Else: findings."""
-    begin = "G21 G17 G90 G94 G40 G49 G80 G54 G98 G64\n"
+    begin = "G21 G17 G90 G94 G40 G49 G80 G54 G98 G64 G92.1\n"
     good = begin + "G53 G0 Z0\nT1 M6\nG0 X1 Y1\nG43 H1 Z5\n" + ENDING
     low = begin + "G53 G0 Z0\nT1 M6\nG0 X1 Y1\nZ5\nX2\n" + ENDING
     none = begin + "T1 M6\nG0 X1 Y1\n" + ENDING
@@ -190,9 +190,14 @@ def test_retract_then_across_then_length_offset() -> None:
     assert codes(read_program(feed, machine=MACHINE, crib=CRIB)) == ["V624"]
 
 
+def test_offsets_from_before_the_program_are_not_known() -> None:
+    text = PREAMBLE.replace(" G92.1", "") + "G92.3\nG1 X1\n" + ENDING
+    assert {"V625", "V613"} <= set(codes(read_program(text, machine=MACHINE, crib=CRIB)))
+
+
 def test_modes_must_be_stated() -> None:
     words = PREAMBLE.split("\n")[0].split()
-    for left_out in ("G17", "G90", "G94", "G40", "G54", "G64"):
+    for left_out in ("G17", "G90", "G94", "G40", "G54", "G64", "G92.1"):
         text = PREAMBLE.replace("\n".join([" ".join(words)]), " ".join(w for w in words if w != left_out))
         reading = read_program(text + "G1 X1\n" + ENDING, machine=MACHINE, crib=CRIB)
         assert "V613" in codes(reading), left_out

@@ -52,7 +52,7 @@ def program(
     rise = 1.0 if up else -1.0
     z = low if up else low + pitch * (turns + 2 * lead)
     tip = FLOOR - CORE / 2 / math.tan(math.radians(59))
-    rows = ["%", "G21 G17 G90 G94 G40 G49 G80 G54 G61", "G53 G0 Z0"]
+    rows = ["%", "G21 G17 G90 G94 G40 G49 G80 G54 G61", "G92.1", "G53 G0 Z0"]
     if drill:
         rows += ["T1 M6", "S3000 M3", "M8", "G4 P3", f"G0 X{AT[0]:.4f} Y{AT[1]:.4f}", "G43 H1 Z20", "G0 Z6",
                  f"G1 Z{tip:.4f} F90", "G0 Z20", "M9", "M5", "G53 G0 Z0"]  # fmt: skip

@@ -35,7 +35,7 @@ def cutter(number: int, stickout_mm: float) -> Cutter:
 
 CRIB = Crib(name="bench", cutters=(cutter(1, 30.0), cutter(2, 40.0)))
 PREAMBLE = """\
-G21 G17 G90 G94 G40 G49 G80 G54 G98 G64
+G21 G17 G90 G94 G40 G49 G80 G54 G98 G64 G92.1
 G53 G0 Z0
 T1 M6
 M0
