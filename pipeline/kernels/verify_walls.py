@@ -208,6 +208,8 @@ def gouge_pieces(
     the triangle's index. The tolerance is the wall's, or the floor's where that is smaller and the tip's depth, not
     the flank's, is the depth.
 
+    Items lie in their bins by falling tops less floor_tol.
+
     tris (k, 9) three corners each; boxes (k, 4) and tops (k,) bound them; floor_tol (k,) is how far a tip may be
     below a face, wall_tol (k,) how far a flank may be in it; bin_top (bins,) the highest triangle less its tolerance.
     worst starts at what is not worth reporting, such as minus the largest wall_tol.
@@ -257,12 +259,14 @@ def gouge_pieces(
                         continue
                     for e in range(first[c], first[c + 1]):
                         t = items[e]
+                        over = tops[t] - zt
+                        if tops[t] - floor_tol[t] <= zt:
+                            break  # the rest of the bin is lower still
                         if stamp[t] == mark:
                             continue
                         stamp[t] = mark
-                        over = tops[t] - zt
                         down_tol = min(floor_tol[t], wall_tol[t])
-                        if over <= floor_tol[t] or over - down_tol <= worst[k]:
+                        if over - down_tol <= worst[k]:
                             continue
                         if (
                             boxes[t, 0] > max(px, qx) + r or boxes[t, 2] < min(px, qx) - r
@@ -309,7 +313,8 @@ def approach_samples(
     a, b, pieces, cutter, shape, radius, tip, slope, samples, far_mm, first, items, bin_top, x0, y0, bin_mm, n_rows,
     n_cols, best,
 ):  # fmt: skip
-    """Least gap between any flank of pieces a..b-1 and each sample (k, 3), into best (k,); at most far_mm is seen."""
+    """Least gap between any flank of pieces a..b-1 and each sample (k, 3), into best (k,); at most far_mm is seen.
+    Samples lie in their bins by falling height."""
     for k in range(a, b):
         g = cutter[k]
         if g < 0:
@@ -332,7 +337,7 @@ def approach_samples(
                     s = items[e]
                     x, y, z = samples[s, 0], samples[s, 1], samples[s, 2]
                     if z < zt:
-                        continue
+                        break
                     t = 0.0
                     if n > 0.0:
                         t = min(1.0, max(0.0, ((x - ax) * (bx - ax) + (y - ay) * (by - ay)) / n))

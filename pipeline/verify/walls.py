@@ -39,7 +39,7 @@ _SPILL_MM = 0.1  # what a declaration may reach beyond its region
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Bins:
-    """Square plan bins over something, and what lies in each."""
+    """Square plan bins over something, and what lies in each, the highest first."""
 
     x0_mm: float
     y0_mm: float
@@ -58,8 +58,10 @@ def _bins(boxes: NDArray[np.float64], tops: NDArray[np.float64]) -> Bins:
     low, high = (boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)) if len(boxes) else (np.zeros(2), np.zeros(2))
     n_cols, n_rows = (int(v) + 1 for v in (high - low) / _BIN_MM)
     first, items = verify_walls.bin_boxes(boxes, low[0], low[1], _BIN_MM, n_rows, n_cols)
+    of_bin = np.repeat(np.arange(n_rows * n_cols), np.diff(first))
+    items = items[np.lexsort((-tops[items], of_bin))]  # the highest first in every bin
     top = np.full(n_rows * n_cols, -np.inf)
-    np.maximum.at(top, np.repeat(np.arange(n_rows * n_cols), np.diff(first)), tops[items])
+    np.maximum.at(top, of_bin, tops[items])
     return Bins(
         x0_mm=float(low[0]), y0_mm=float(low[1]), n_rows=n_rows, n_cols=n_cols, first=first, items=items, top=top
     )
