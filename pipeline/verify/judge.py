@@ -157,6 +157,7 @@ def judge(
     reading, faults = _finite(reading)
     moves = reading.moves
     tools = tool_table(crib)
+    seconds = motion_seconds(moves, machine=machine)
     solids = build_solids(setup, tolerances)
     target = build_target(setup, solids, grid_over(setup.billet, cell_mm))
     comparison = Comparison(setup, target, tolerances)
@@ -177,7 +178,6 @@ def judge(
             ),
         )  # fmt: skip
 
-    seconds = motion_seconds(moves, machine=machine)
     with ThreadPoolExecutor(max_workers=1) as aside:  # compiled code, which leaves this thread its time
         exactly = aside.submit(compare_exactly)
         if workers <= 1:

@@ -6,6 +6,7 @@ import argparse
 import importlib.util
 import json
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 HERE = Path(__file__).parent
@@ -24,11 +25,22 @@ def main() -> None:
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     figures = module.run()
-    width = max(len(k) for k in figures)
-    for key, value in figures.items():
+    shown = dict(_flat(figures))
+    width = max(len(k) for k in shown)
+    for key, value in shown.items():
         print(f"{key:<{width}}  {value:.4g}" if isinstance(value, float) else f"{key:<{width}}  {value}")
     if asked.json:
         asked.json.write_text(json.dumps(figures, indent=2) + "\n")
+
+
+def _flat(figures: dict) -> Iterator[tuple[str, object]]:
+    """Single figures, and those of tables of single figures; lists and deeper tables are for --json."""
+    for key, value in figures.items():
+        if isinstance(value, dict):
+            single = all(not isinstance(v, dict) for v in value.values())
+            yield from ((f"{key}, {k}", v) for k, v in value.items() if single and not isinstance(v, list))
+        elif not isinstance(value, list):
+            yield key, value
 
 
 if __name__ == "__main__":
