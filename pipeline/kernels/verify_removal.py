@@ -37,7 +37,8 @@ NEVER = 2**31 - 1
 UNITS = 1 << 20  # heights of the field are whole numbers of this part of a mm: sums of them do not depend on an order
 SHORT_RUN = 24  # cells; below it a plain loop is faster than one over a slice
 N_HALVINGS = 40  # of a piece, for the lowest place of a rounded cutter
-MOST_HALVINGS = 16  # of an arc; only one far larger than any machine needs more
+MOST_HALVINGS = 13  # of an arc, and
+MOST_PIECES = 8192  # of a line: only one far larger than any machine needs more
 
 
 @njit(cache=True, nogil=True)
@@ -108,7 +109,7 @@ def cut_up(kind, start, end, centre, chord_mm, longest_mm, long_above_mm):
             dx, dy = end[i, 0] - start[i, 0], end[i, 1] - start[i, 1]
             k = 1
             if min(start[i, 2], end[i, 2]) < long_above_mm:
-                k = max(1, math.ceil(math.sqrt(dx * dx + dy * dy) / longest_mm))
+                k = max(1, min(MOST_PIECES, math.ceil(math.sqrt(dx * dx + dy * dy) / longest_mm)))
         else:
             _, _, _, _, radius, _, _, _, half = _arc(kind, start, end, centre, i)
             k = 2 * 2 ** _halvings(radius, half, start[i, 2] != end[i, 2], chord_mm, longest_mm)

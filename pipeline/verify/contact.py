@@ -23,6 +23,7 @@ _ARC_GAIN = 3.0  # on an outside arc the centre runs faster than the edge; never
 DEPTH_LIMIT = 1.5  # times the crib's stepdown, where the cut is wide
 _WIDE = 0.5  # mean width of cut over diameter from which the crib's stepdown, given for a full slot, is asked for
 _WIDE_ARC = 0.6  # width of cut over diameter from which an outside arc's gain is not granted
+_NOWHERE_MM = 0.005  # a move this short leaves a cutter where it was
 _ARC_LOSS = 0.4  # the chip is centre feed per tooth x sin(phi), so never more than on a straight: rubbing is worse
 LONG_DWELL_S = 1.0  # ours: turns enough to spoil the cutter in titanium; shorter ones are a warning
 SPEED_LIMIT = 1.1  # times the shop's start speed for the cutter, or the material's band, whichever is higher
@@ -87,6 +88,8 @@ def _dwell(reading: Reading, removal: Removal, target: Target, setup: Setup) -> 
     out = []
     for line, seconds in sorted(reading.dwell_s.items()):
         i = int(np.searchsorted(moves.line, line)) - 1  # lines never fall: the language has no loops
+        while i > 0 and removal.felt.length_mm[i] < _NOWHERE_MM:
+            i -= 1  # a move that goes nowhere does not take the cutter out
         if seconds <= 0 or i < 0:
             continue
         if moves.kind[i] == RAPID or moves.spindle[i] == 0 or not removal.ends_in_cut[i]:
@@ -148,8 +151,12 @@ def _depths(moves: Moves, removal: Removal, tools: ToolTable, target: Target, se
     # A short move's own circle is part of what it sweeps; half of it lies before the first point.
     area = (plan + diameter / 2) * felt.deep_mm
     width = np.divide(felt.removed_mm3, area, out=np.zeros(len(plan)), where=area > 0)
+    # Chords are shorter than that circle: there the width over a run of moves counts, and the mean depth.
+    taken = plan * felt.width_mean_mm
+    mean = np.divide(felt.removed_mm3, taken, out=np.zeros(len(plan)), where=taken > 0)
+    bad = (bad & (width >= _WIDE * diameter)) | (bad & (mean > limit) & (felt.width_mean_mm >= _WIDE * diameter))
     out = []
-    for i in np.flatnonzero(bad & (width >= _WIDE * diameter)).tolist():
+    for i in np.flatnonzero(bad).tolist():
         x, y, z = (float(v) for v in moves.end[i])
         deep = float(felt.deep_mm[i])
         out.append(
@@ -173,7 +180,8 @@ def _chips(
     most = tools.of_rows(lambda c: _speed_limit(c, material), row)
     with np.errstate(divide="ignore", invalid="ignore"):
         chip = moves.feed_mm_min / (moves.rpm * tools.of_rows(_edges, row))
-    allowed = CHIP_LIMIT * tools.of_rows(lambda c: c.chip_load_mm, row) * _arc_gains(moves, diameter / 2, removal.felt.width_mean_mm)
+    gains = _arc_gains(moves, diameter / 2, removal.felt.width_mean_mm)
+    allowed = CHIP_LIMIT * tools.of_rows(lambda c: c.chip_load_mm, row) * gains
 
     def add(i: int, code: str, amount: float, found: str, wanted: str, hint: str = "") -> None:
         x, y, z = (float(v) for v in moves.end[i])
@@ -208,8 +216,8 @@ def _arc_gains(
 
     Climb milling goes clockwise outside a round: path over edge radius; and counter-clockwise in a hole or a corner,
     where the edge runs faster than the centre: path over path plus cutter radius. A counter-clockwise path wider than
-    the cutter may also be outside, cut conventionally, and is given the benefit. A wide cut has no such gain: some tooth
-    there takes the centre's feed whole.
+    the cutter may also be outside, cut conventionally, and is given the benefit. A wide cut has no such gain: some
+    tooth there takes the centre's feed whole.
     """
     path = np.hypot(moves.start[:, 0] - moves.centre[:, 0], moves.start[:, 1] - moves.centre[:, 1])
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -6,6 +6,7 @@ stock field shows the shape at the end; these checks look at the way there.
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -27,6 +28,8 @@ STROKE_LIMIT = 1.5  # times the crib's peck
 # single cells of it.
 _END_NOISE_MM = 0.01
 _TEXT_MM = 0.002  # a fall that may be the rounding of the text
+_LIFT_MM = 0.02  # a drill that comes up by less has not been lifted
+_RUN_MM = 0.05  # mills' falls are looked at over at least this, so that small steps hide none
 _MILLS = (CutterKind.FLAT, CutterKind.BALL)
 _DRILLS = (CutterKind.DRILL, CutterKind.SPOT)
 
@@ -68,17 +71,34 @@ class _Entries:
     def steep(self) -> list[Fault]:
         """Mills that go down into stock at more than the crib's ramp angle. A crib that names none is not asked."""
         out = []
-        down = self._of(_MILLS) & (self.moves.kind != RAPID) & (self.fall > _TEXT_MM) & (self.deep > CONTACT_MM)
+        cuts = self._of(_MILLS) & (self.moves.kind != RAPID) & (self.fall > 0) & (self.deep > CONTACT_MM)
         steepest = RAMP_LIMIT * self.tools.of_rows(lambda c: math.tan(c.ramp_angle_rad), self.row)
         end_mm2 = self.tools.of_rows(lambda c: math.pi / 4 * c.diameter_mm**2, self.row)
-        bad = down & (steepest > 0) & (self.volume > _END_NOISE_MM * end_mm2)
-        bad &= self.fall > steepest * self.plan + _TEXT_MM
-        for i in np.flatnonzero(bad).tolist():
-            angle = math.degrees(math.atan2(self.fall[i], self.plan[i]))
-            out.append(self._fault(i, "V665", float(self.fall[i]), f"a way down into stock of {angle:.1f} degrees",
+        where = np.flatnonzero(cuts & (steepest > 0))
+        for run in self._falls(where):
+            i = int(where[run.stop - 1])
+            fall, plan, volume = (float(v[where[run]].sum()) for v in (self.fall, self.plan, self.volume))
+            if volume <= _END_NOISE_MM * end_mm2[i] or fall <= steepest[i] * plan + _TEXT_MM:
+                continue
+            angle = math.degrees(math.atan2(fall, plan))
+            out.append(self._fault(i, "V665", fall, f"a way down into stock of {angle:.1f} degrees",
                                    f"at most {math.degrees(math.atan(steepest[i])):.1f} degrees for this mill",
                                    "ramp or helix down, or start in a hole"))  # fmt: skip
         return out
+
+    def _falls(self, where: NDArray[np.int64]) -> list[slice]:
+        """Runs of moves that follow one another with one cutter, each of about _RUN_MM of fall or of one move."""
+        fall, tool = self.fall[where], self.moves.tool[where]
+        new = np.ones(len(where), dtype=np.bool_)
+        new[1:] = (np.diff(where) != 1) | (np.diff(tool) != 0)
+        deep = np.concatenate([[0.0], np.cumsum(fall)])
+        edges, starts = [], np.append(np.flatnonzero(new), len(where))
+        for a, b in itertools.pairwise(starts.tolist()):
+            while a < b:
+                end = min(b, max(a + 1, int(np.searchsorted(deep, deep[a] + _RUN_MM, side="left"))))
+                edges.append(slice(a, end))
+                a = end
+        return edges
 
     def sideways(self) -> list[Fault]:
         """Drills and spot drills that feed sideways in stock."""
@@ -95,8 +115,9 @@ class _Entries:
         depth = 0.0
         for i in np.flatnonzero(self._of((CutterKind.DRILL,))).tolist():
             cutter = self.tools.cutters[self.row[i]]
-            if moves.kind[i] == RAPID or self.fall[i] <= 0:
+            if -self.fall[i] > _LIFT_MM:
                 depth = 0.0
+            if moves.kind[i] == RAPID or self.fall[i] <= 0:  # one that goes nowhere clears no chips
                 continue
             before, depth = depth, depth + float(self.deep[i])
             limit = STROKE_LIMIT * cutter.peck_mm

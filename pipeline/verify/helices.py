@@ -1,4 +1,5 @@
-"""Helices in a run of moves: where, how wide, how steep, which way round.
+"""Moves of thread mills, whatever hole they are in: the helices among them, how single moves lie about an axis, what
+they pass on the bed, where their spindle starts.
 
 A *helix* is a chain of arcs about one centre, or of short straight lines with their ends on one circle, that makes
 most of a turn at least. Its turn is counter-clockwise positive, rad, its rise upwards positive, mm.
@@ -7,18 +8,29 @@ most of a turn at least. Its turn is counter-clockwise positive, rad, its rise u
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.kernels import verify_removal, verify_walls
+from pipeline.model.setup import Setup
+from pipeline.model.shop import Cutter
 from pipeline.model.units import EPS_MM
-from pipeline.verify.reading import ARC_CCW, ARC_CW, LINE, Moves
+from pipeline.verify.faults import Fault
+from pipeline.verify.obstacles import MARGIN_MM
+from pipeline.verify.reading import ARC_CCW, ARC_CW, LINE, Moves, Reading
+from pipeline.verify.removal import CHORD_MM
+from pipeline.verify.tools import STAGES
 
 LEAST_TURN_RAD = 0.9 * 2 * math.pi  # less is a way in or out
 SAME_MM = 0.006  # two centres or radii this near are the same: a program in ten-thousandths of an inch, rounded twice
 _LEAST_CHORDS = 12
+_STEP_MM = 1.0  # pieces of a path are no longer
+_BLOCK_CODES = {"clamp": "V655", "sacrificial spacer": "V657"}  # V656: stops and rigid spacers
+
+Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +105,28 @@ def arc_turn_rad(moves: Moves, i: int) -> float:
     return turn if moves.kind[i] == ARC_CCW else -turn
 
 
+def turn_about_rad(moves: Moves, i: int, axis: tuple[float, float]) -> float:
+    """The turn of a straight move about an axis, rad, counter-clockwise positive."""
+    a, b = (math.atan2(p[i, 1] - axis[1], p[i, 0] - axis[0]) for p in (moves.start, moves.end))
+    return (b - a + math.pi) % (2 * math.pi) - math.pi
+
+
+def farthest_mm(moves: Moves, i: int, axis: tuple[float, float]) -> float:
+    """The greatest plan distance of a move from an axis."""
+    far = max(_radii(moves, i, axis))
+    if moves.kind[i] not in (ARC_CW, ARC_CCW):
+        return far
+    # The farthest point of an arc lies beyond its centre, if the arc gets there.
+    cx, cy = moves.centre[i]
+    out = math.atan2(cy - axis[1], cx - axis[0])
+    begin = math.atan2(moves.start[i, 1] - cy, moves.start[i, 0] - cx)
+    turn = arc_turn_rad(moves, i)
+    ahead = (out - begin if turn > 0 else begin - out) % (2 * math.pi)
+    if ahead <= abs(turn):
+        far = max(far, math.hypot(cx - axis[0], cy - axis[1]) + math.hypot(*(moves.start[i, :2] - moves.centre[i])))
+    return far
+
+
 def _chains(moves: Moves, indices: Sequence[int], axis: tuple[float, float]) -> Iterator[_Chain]:
     arcs = _Chain([], 0.0, 0.0, 0.0, [])
     chords: list[int] = []
@@ -152,7 +186,7 @@ def _of_chords(moves: Moves, chords: list[int]) -> Iterator[_Chain]:
         yield _Chain(chords, x, y, radius, [float(t) for t in turn])
 
 
-def fit_circle(xy: NDArray[np.float64]) -> tuple[float, float, float]:
+def fit_circle(xy: Array) -> tuple[float, float, float]:
     """Circle of least squares in the squares of distances (x, y, radius) through points (n, 2) all round it."""
     middle = xy.mean(axis=0)
     p = xy - middle
@@ -160,3 +194,63 @@ def fit_circle(xy: NDArray[np.float64]) -> tuple[float, float, float]:
     normal = (rows[:, :, None] * rows[:, None, :]).sum(axis=0)
     a, b, c = np.linalg.solve(normal, (rows * (p * p).sum(axis=1)[:, None]).sum(axis=0))
     return float(middle[0] + a), float(middle[1] + b), math.sqrt(float(c + a * a + b * b))
+
+
+def check_passing(setup: Setup, *, moves: Moves, mills: Mapping[int, Cutter], dog_leg: bool) -> Iterator[Fault]:
+    """Clamps, stops and spacers that a cutter of `mills` (by number) hits or passes too closely, above the billet
+    too. `dog_leg`: rapids may also run axis by axis."""
+    numbers = sorted(mills)
+    stage_z, stage_r = _stages_of([mills[n] for n in numbers])
+    highest = max((b.height_mm for b in setup.blocks), default=-math.inf)
+    low = np.minimum(moves.start[:, 2], moves.end[:, 2])
+    some = np.flatnonzero(np.isin(moves.tool, numbers) & (low < highest))
+    way = moves.kind[some], moves.start[some], moves.end[some]
+    pieces, owner = verify_removal.cut_up(*way, moves.centre[some], CHORD_MM, _STEP_MM, highest)
+    n_straight = len(pieces)
+    if dog_leg:
+        more, of = verify_removal.dog_legs(*way)
+        pieces, owner = np.concatenate([pieces, more]), np.concatenate([owner, of])
+    owner = some[owner]
+    row = np.searchsorted(numbers, moves.tool[owner])
+    for block in setup.blocks:
+        gap, z = np.full(len(pieces), MARGIN_MM), np.zeros(len(pieces))
+        stage = np.zeros(len(pieces), dtype=np.int64)
+        verify_walls.obstacle_gaps(
+            pieces, row, stage_z, stage_r, np.array(block.outline), block.height_mm - EPS_MM, MARGIN_MM, gap, stage, z
+        )
+        for k in np.flatnonzero(gap < MARGIN_MM - EPS_MM).tolist():
+            i, hit, name, under = owner[k], gap[k] < 0, STAGES[stage[k]], block.height_mm - float(z[k])
+            # Margins as for all other cutters: of the edges to clamps only, none to what may be cut.
+            if not hit and block.kind != "clamp" and (stage[k] == 0 or block.kind == "sacrificial spacer"):
+                continue
+            bent = " at rapid, axis by axis" if k >= n_straight else ""
+            yield Fault(
+                code=_BLOCK_CODES.get(block.kind, "V656") if hit else "V658",
+                severity="error" if hit else "warning", part_id=f"{block.kind} {block.name}",
+                cutter=int(moves.tool[i]), line=int(moves.line[i]),
+                at_mm=(float(pieces[k, 3]), float(pieces[k, 4]), float(z[k])),
+                amount_mm=under if hit else MARGIN_MM - float(gap[k]),
+                found=f"the {name} of a thread mill {under:.3f} mm below the top of the {block.kind}{bent}" if hit
+                else f"the {name} of a thread mill passing {gap[k]:.3f} mm beside it{bent}",
+                wanted="nothing of the tool in it" if hit else f"{MARGIN_MM:.1f} mm",
+                hint="move the block, or keep the hole farther from it",
+            )  # fmt: skip
+
+
+def _stages_of(mills: Sequence[Cutter]) -> tuple[Array, Array]:
+    """Lower ends over the tip and radii (mills, 4) of edges, neck, shank, holder."""
+    z = [(0.0, c.flute_length_mm if c.reach_mm > c.flute_length_mm else math.inf,
+          max(c.reach_mm, c.flute_length_mm), c.stickout_mm) for c in mills]  # fmt: skip
+    r = [(c.diameter_mm, c.neck_diameter_mm, c.shank_diameter_mm, c.holder_diameter_mm) for c in mills]
+    return np.array(z, dtype=np.float64).reshape(-1, 4), np.array(r, dtype=np.float64).reshape(-1, 4) / 2
+
+
+def spindle_starts(reading: Reading) -> list[int]:
+    """The first move of each stretch with the spindle turning: after M3 or M4, a stop, a change of cutter."""
+    m, turning = reading.moves, reading.moves.spindle != 0
+    fresh = turning.copy()
+    fresh[1:] &= (np.diff(m.spindle) != 0) | (np.diff(m.tool) != 0)
+    for stop in reading.stops:
+        if stop.before_move < len(fresh):
+            fresh[stop.before_move] |= turning[stop.before_move]
+    return [int(i) for i in np.flatnonzero(fresh)]

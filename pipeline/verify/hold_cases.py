@@ -97,9 +97,9 @@ def whole_plate(setup: Setup, moves: Moves, pushes: Pushes, sealed: Sealed, cutt
         row) else gasket.mean(axis=0)  # fmt: skip
     edges = edges_of(gasket, centre, setup.gasket_width_mm / 2)
     places, press = clamps(setup, times)
-    arms = np.maximum(places @ edges.inward.T - edges.offset_mm, 0.0)
+    arms = np.maximum(np.einsum("ij,kj->ik", places, edges.inward) - edges.offset_mm, 0.0)
     return _judge(WHOLE, None, cutting, setup.hold, moves, pushes, sealed.vacuum_kpa, sealed.pull(cutting), edges,
-                  stop_cone(setup), setup.hold.friction * float(press.sum()), press @ arms,
+                  stop_cone(setup), setup.hold.friction * float(press.sum()), np.einsum("i,ij->j", press, arms),
                   np.ones(len(cutting)))  # fmt: skip
 
 
@@ -136,13 +136,13 @@ def piece_cases(
     tied, gone = near < piece.severed, near >= piece.severed
     left = piece.skin_left_mm(near) / max(piece.skin_mm, EPS_MM)
     yields = strength.bending_n_mm2 * skin_mm**2 / 4
-    arms = np.maximum(piece.skin_xy @ edges.inward.T - edges.offset_mm, 0.0)
+    arms = np.maximum(np.einsum("ij,kj->ik", piece.skin_xy, edges.inward) - edges.offset_mm, 0.0)
     pieces_mm = piece.skin_mm / max(piece.n_skin, 1)
     shears = strength.shear_n_mm2 * skin_mm
     down = np.minimum(2 * yields / piece.skin_gap_mm, shears) * pieces_mm
     return [
         _judge(name, piece, near[part], hold, moves, pushes, sealed.vacuum_kpa, own[part], edges, NO_STOPS,
-               shears * piece.skin_mm, down @ arms, left[part])
+               shears * piece.skin_mm, np.einsum("i,ij->j", down, arms), left[part])
         for name, part in ((TIED, tied), (SEVERED, gone))
     ]  # fmt: skip
 

@@ -202,7 +202,11 @@ def _weak_faults(moves: Moves, cases: Sequence[Case], sealed: Sealed) -> list[Fa
             ways = [f"a reading of {need:.0f} kPa holds it"] if need < sealed.air_kpa else []
             if not case.tips[k] and not case.what:
                 ways.append(f"{case.missing_n[mine].max():.0f} N more that press the plate down do")
-            ways.append("less depth of cut pushes less, then less feed")
+            ways.append("feed override down at these lines; in the job: less depth of cut, then less feed")
+            if case.what == WASTE and case.piece is not None:
+                x, y = case.piece.at_mm
+                body = f"{case.piece.area_mm2:.0f} mm2 of waste round X {x:.1f} Y {y:.1f} mm, tied by its skin"
+                ways = ["it may tear loose: guard shut, feed override down at these lines, look at it after them"]
             out.append(_fault(
                 "V680",
                 f"{body}: safety {case.holds[k] / case.loads[k]:.2f} against {way}: {case.holds[k]:.0f} {unit} hold,"

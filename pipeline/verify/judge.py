@@ -108,7 +108,7 @@ CHECKED = (
 )
 NOT_CHECKED = (
     "chatter, heat, chips packing in slots and holes, burrs, the wear of cutters in time, their run-out",
-    "the hold of clamps; how well the plate really seals; the give of parts and thin walls",
+    "what clamps really press, and how well the plate really seals; the give of parts and thin walls",
     "the machine's true offsets, squareness and backlash; corner blending but for its allowance",
     "the billet's true outline and thickness, and how it is seated: the setup's figures are taken as true",
     "overhangs, which a field of heights cannot hold; the setups that come later",
@@ -210,8 +210,10 @@ def judge(
         )  # fmt: skip
         faults += physical.faults
         thread_faults, threads = check_thread_mills(
-            setup, moves=moves, crib=crib, tools=tools, material=material, not_cut=not_cut
-        )
+            setup, moves=moves, crib=crib, tools=tools, material=material, not_cut=not_cut,
+            dog_leg=machine.rapid_path == "dog-leg", reading=reading, spin_up_s=machine.dialect.spin_up_s,
+            seconds=seconds,
+        )  # fmt: skip
         faults += thread_faults
         walls, features = exactly.result()
     lefts, gaps = check_left(setup, solids=solids, samples=samples, triangle=triangle, gap=walls.gaps)

@@ -75,8 +75,8 @@ def edges_of(points: Array, centre: Array, inset_mm: float) -> Edges:
     return Edges(
         inward=inward,
         offset_mm=offset,
-        lever_mm=np.maximum(inward @ centre - offset, 0.0),
-        across_mm=np.ptp(hull @ inward.T, axis=0) - 2 * inset_mm,
+        lever_mm=np.maximum(np.einsum("ij,j->i", inward, centre) - offset, 0.0),
+        across_mm=np.ptp(np.einsum("ij,kj->ik", hull, inward), axis=0) - 2 * inset_mm,
     )
 
 

@@ -164,7 +164,7 @@ def _worst(
 def _assumed(material: Material, thin_share: float) -> tuple[str, ...]:
     kc = f"kc1.1 {material.kc11_n_mm2:g} N/mm2, mc {material.mc:g}, good to about {formulas.SPREAD:.0%}"
     words = [
-        f"forces by Kienzle's formula for {material.name}, judged by its worst layer: {kc}",
+        f"forces by the specific cutting force (kc1.1, mc) of {material.name}, judged by its worst layer: {kc}",
         f"factor {formulas.MILLING:g} for milling and {formulas.WORN:g} for a worn edge, which may reach 1.5",
         "peaks at the worst position of the cutter, with the helix of its flutes, and with the tooth that run-out puts "
         "forward; no chatter, no packed chips",

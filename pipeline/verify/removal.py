@@ -28,7 +28,7 @@ from pipeline.verify.reading import RAPID, Moves
 from pipeline.verify.tools import ToolTable
 
 CHORD_MM = 0.002  # how far a chord of an arc may be off in the field
-CONTACT_MM = 0.001  # a move that lowers no cell by more than this touches nothing
+CONTACT_MM = 0.00005  # a move that lowers no cell by more than this touches nothing: half of what a text can say
 COARSE_MM = 0.1  # about; what is kept of the field for maps
 _LONGEST_MM = 1.0  # the cutter's circle is probed at the end of every piece
 _ABOUT_A_TILE = 256

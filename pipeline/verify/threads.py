@@ -10,6 +10,8 @@ eighth of the pitch; right hand unless the thread's name says LH; a straight sha
 
 from __future__ import annotations
 
+import dataclasses
+import itertools
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -24,11 +26,20 @@ from pipeline.model.shop import Crib, Cutter, CutterKind, Material
 from pipeline.model.toolpath import NotCut
 from pipeline.model.units import EPS_MM
 from pipeline.model.verdict import Measured
-from pipeline.verify.contact import CHIP_LIMIT, SPEED_LIMIT
+from pipeline.verify.contact import CHIP_LIMIT, LONG_DWELL_S, SPEED_LIMIT
 from pipeline.verify.faults import Fault
-from pipeline.verify.helices import SAME_MM, Helix, arc_turn_rad, helices
-from pipeline.verify.probe import RAYS, Probe, inside_by
-from pipeline.verify.reading import ARC_CCW, ARC_CW, RAPID, Moves
+from pipeline.verify.helices import (
+    SAME_MM,
+    Helix,
+    arc_turn_rad,
+    check_passing,
+    farthest_mm,
+    helices,
+    spindle_starts,
+    turn_about_rad,
+)
+from pipeline.verify.probe import RAYS, Probe
+from pipeline.verify.reading import ARC_CCW, ARC_CW, RAPID, Moves, Reading
 from pipeline.verify.thread_form import pitch_diameter_mm, pitch_limits_mm, tip_flat_mm
 from pipeline.verify.tools import ToolTable
 
@@ -42,8 +53,6 @@ _RUB_MM = 0.005  # as in tools.py
 _TEXT_MM = 0.0025  # of a diameter: rounding of a program in ten-thousandths of an inch
 _RING_MM = 0.3
 _CORE_MM = 0.02  # what a floor is looked at inside the least core
-_BLOCK_STEP_MM = 0.2
-_BLOCK_CODES = {"clamp": "V655", "sacrificial spacer": "V657"}  # V656: stops and rigid spacers
 
 
 @dataclass(slots=True, eq=False)
@@ -61,13 +70,21 @@ class _Threaded:
 
 
 def check_thread_mills(
-    setup: Setup, *, moves: Moves, crib: Crib, tools: ToolTable, material: Material, not_cut: Sequence[NotCut]
+    setup: Setup, *, moves: Moves, crib: Crib, tools: ToolTable, material: Material, not_cut: Sequence[NotCut],
+    dog_leg: bool = False, reading: Reading | None = None, spin_up_s: float = 0.0, seconds: Array | None = None,
 ) -> tuple[list[Fault], tuple[Measured, ...]]:
     """Faults of every move of a thread mill below the billet's top, and of threads that are missing; and for each
-    threaded hole its rows: pitch, pitch and major diameter, length. The core's row is in `measure_features`."""
+    threaded hole its rows: pitch, pitch and major diameter, length. The core's row is in `measure_features`.
+
+    `dog_leg`: rapids may run axis by axis. Dwells in contact, and whether the spindle had `spin_up_s` to come up
+    to speed, are judged where a `reading` is given; `seconds` (n moves,) is the time of each move, none counts as 0.
+    """
     judge = _Threads(setup, moves, crib, tools, material)
     faults = [f for dip in judge.dips() for f in judge.dip(dip)]
-    faults += judge.blocks()
+    faults += check_passing(setup, moves=moves, mills=judge.mills, dog_leg=dog_leg)
+    if reading is not None:
+        faults += judge.dwells(reading)
+        faults += judge.spin_up(reading, spin_up_s, np.zeros(len(moves.kind)) if seconds is None else seconds)
     rows: list[Measured] = []
     for hole in judge.holes:
         later = next((n.setup for n in not_cut if n.part_id in (hole.placed.part_id, "")
@@ -92,12 +109,13 @@ class _Threads:
         self.low = np.minimum(moves.start[:, 2], moves.end[:, 2])
         self.mine = np.isin(moves.tool, np.array(sorted(self.mills), dtype=np.int32))
         self.top = setup.z.top_high_mm
+        self.down = self.mine & (self.low < self.top - EPS_MM)
         self.holes = tuple(_threaded(setup))
         self.probes: dict[int, Probe] = {}
 
     def dips(self) -> Iterator[list[int]]:
         """Runs of moves of one thread mill below the billet's top."""
-        down = np.flatnonzero(self.mine & (self.low < self.top - EPS_MM))
+        down = np.flatnonzero(self.down)
         cuts = np.flatnonzero((np.diff(down) != 1) | (np.diff(self.moves.tool[down]) != 0)) + 1
         return (run.tolist() for run in np.split(down, cuts) if len(run))
 
@@ -234,7 +252,7 @@ class _Threads:
         for i in run:
             if i in inside:
                 continue
-            far = self._farthest(i, hole)
+            far = farthest_mm(m, i, (hole.x_mm, hole.y_mm))
             if far > widest.radius_mm + SAME_MM + OFF_AXIS_MM:
                 over = far - widest.radius_mm
                 yield self._fault("V696", i, hole, over, f"the thread mill {over:.3f} mm outside its thread",
@@ -257,7 +275,7 @@ class _Threads:
                 yield self._fault("V696", i, hole, moved, "straight into or out of the thread's wall",
                                   "an arc that rises with the thread", severity="warning")  # fmt: skip
                 continue
-            turn = arc_turn_rad(m, i) if is_arc else _seen_from(hole, m, i)
+            turn = arc_turn_rad(m, i) if is_arc else turn_about_rad(m, i, (hole.x_mm, hole.y_mm))
             rise, right = float(m.end[i, 2] - m.start[i, 2]), hand * hole.thread.pitch_mm * turn / (2 * math.pi)
             # The teeth may be off the thread by a share of its pitch before they cut into what stays.
             off = max(LEAD_LOW * abs(right) - rise * math.copysign(1.0, right),
@@ -266,21 +284,6 @@ class _Threads:
             if off > 0 and astray > _ASTRAY * hole.thread.pitch_mm:
                 yield self._fault("V696", i, hole, astray, f"a way in or out {astray:.4f} mm off the thread's course",
                                   "the pitch's share of its turn as rise", "else the teeth cut across the thread")
-
-    def _farthest(self, i: int, hole: _Threaded) -> float:
-        m = self.moves
-        far = max(math.hypot(p[i, 0] - hole.x_mm, p[i, 1] - hole.y_mm) for p in (m.start, m.end))
-        if m.kind[i] not in (ARC_CW, ARC_CCW):
-            return far
-        # The farthest point of an arc lies beyond its centre, if the arc gets there.
-        cx, cy = m.centre[i]
-        out = math.atan2(cy - hole.y_mm, cx - hole.x_mm)
-        begin = math.atan2(m.start[i, 1] - cy, m.start[i, 0] - cx)
-        turn = arc_turn_rad(m, i)
-        ahead = (out - begin if turn > 0 else begin - out) % (2 * math.pi)
-        if ahead <= abs(turn):
-            far = max(far, math.hypot(cx - hole.x_mm, cy - hole.y_mm) + math.hypot(*(m.start[i, :2] - m.centre[i])))
-        return far
 
     def size(self, hole: _Threaded) -> Iterator[Fault]:
         """The thread of the widest helix against its limits, and whether it comes out at the mouth."""
@@ -302,27 +305,36 @@ class _Threads:
                               f"the thread ends {short + hole.thread.pitch_mm / 2:.3f} mm below the hole's mouth",
                               "a helix that comes out of the hole")  # fmt: skip
 
-    def blocks(self) -> Iterator[Fault]:
-        """Clamps, stops and spacers that a thread mill would touch, above the billet too."""
+    def spin_up(self, reading: Reading, wanted_s: float, seconds: Array) -> Iterator[Fault]:
+        """First feeds below the billet's top sooner after the spindle's start than it needs to come up to speed: the
+        hole is little wider than the mill, so it must run before it goes in."""
         m = self.moves
-        for block in self.setup.blocks:
-            for i in np.flatnonzero(self.mine & (self.low < block.height_mm - EPS_MM)).tolist():
-                c = self.mills[int(m.tool[i])]
-                stages = ((0.0, c.diameter_mm), (c.flute_length_mm, c.neck_diameter_mm),
-                          (c.reach_mm, c.shank_diameter_mm), (c.stickout_mm, c.holder_diameter_mm))  # fmt: skip
-                wide = max(d / 2 for z, d in stages if self.low[i] + z < block.height_mm)
-                n = 2 + int(np.hypot(*(m.end[i, :2] - m.start[i, :2])) / _BLOCK_STEP_MM)
-                path = m.start[i, :2] + np.linspace(0.0, 1.0, n)[:, None] * (m.end[i, :2] - m.start[i, :2])
-                over = wide + float(inside_by(path, block.outline).max())
-                if over > 0:
-                    yield self._fault(_BLOCK_CODES.get(block.kind, "V656"), i, None, over,
-                                      f"{block.kind} {block.name!r} hit by a thread mill", "to pass over or beside it")
+        for begin, end in itertools.pairwise([*spindle_starts(reading), len(m.kind)]):
+            feeds = self.down[begin:end] & (m.kind[begin:end] != RAPID) & (m.spindle[begin:end] != 0)
+            if not feeds.any():
+                continue
+            first = begin + int(np.argmax(feeds))
+            after = int(m.line[begin - 1]) if begin else 0
+            waited = float(seconds[begin:first].sum())
+            waited += sum(s for line, s in reading.dwell_s.items() if after < line <= m.line[first])
+            if waited < wanted_s - EPS_MM:
+                yield self._fault("V667", first, None, wanted_s - waited,
+                                  f"a thread mill fed into the billet {waited:.2f} s after the start of the spindle",
+                                  f"{wanted_s:g} s to come up to speed", "a dwell G4 after M3")  # fmt: skip
 
+    def dwells(self, reading: Reading) -> Iterator[Fault]:
+        """Dwells while the teeth stand in stock: they rub in one place and harden it."""
+        for line, s in sorted(reading.dwell_s.items()):
+            i = int(np.searchsorted(self.moves.line, line)) - 1
+            if s > 0 and i >= 0 and self.down[i] and self.moves.spindle[i] != 0 and self._ends_in_stock(i):
+                fault = self._fault("V648", i, None, 0.0, f"a dwell of {s:g} s with the thread mill in the cut",
+                                    "no dwell in contact", severity="error" if s > LONG_DWELL_S else "warning")
+                yield dataclasses.replace(fault, line=line)
 
-def _seen_from(hole: _Threaded, m: Moves, i: int) -> float:
-    """The turn of a straight move about the hole's axis, rad, counter-clockwise positive."""
-    a, b = (math.atan2(p[i, 1] - hole.y_mm, p[i, 0] - hole.x_mm) for p in (m.start, m.end))
-    return (b - a + math.pi) % (2 * math.pi) - math.pi
+    def _ends_in_stock(self, i: int) -> bool:
+        x, y, z = (float(v) for v in self.moves.end[i])
+        rim = self.mills[int(self.moves.tool[i])].diameter_mm / 2 - _RUB_MM
+        return float(self._probe(i).heights(_disc(x, y, rim)).max()) > z + EPS_MM
 
 
 def _disc(x: float, y: float, radius: float) -> Array:

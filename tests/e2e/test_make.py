@@ -31,7 +31,12 @@ def test_an_example_job_is_released(make, name):
     program = summary["programs"][0]
     assert program["lines"] == run.program.count("\n")
     assert program["cutting_s"] > 60
-    assert "SIMULATED, NO FINDINGS. NOT YET RUN." in run.program
+    # Slivers of waste that the skin alone ties are named; what the skin ties of the parts holds.
+    assert {(f["code"], f["where"].split(",")[0]) for f in summary["findings"]} <= {("V680", "waste")}
+    n = len(summary["findings"])
+    words = f"{n} WARNING{'S' if n > 1 else ''} TO READ IN THE PACKET" if n else "NO FINDINGS"
+    assert f"SIMULATED, {words}. NOT YET RUN." in run.program
+    assert summary["hold"]["least"] >= 2.0 and summary["hold"]["gauge_least_kpa"] < summary["hold"]["gauge_planned_kpa"]
     assert summary["job_digest"][:16] in run.program
     assert summary["thinnest_skin_mm"] >= 0.25 - 0.02 - 1e-3  # both jobs ask for 0.25 (0.010 in), floor tolerance 0.02
 

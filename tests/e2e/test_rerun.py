@@ -98,8 +98,10 @@ def test_values_between_stages_can_be_read(first, tmp_path, cache):
     done = command(*words, cache=cache)
     assert done.returncode == 0, done.stderr
     names = sorted(f.name for f in (tmp_path / "kept").glob("*.yaml"))
-    assert [name.partition("-")[2] for name in names] == [
-        *["solids.yaml"] * 4, "nest.yaml", "toolpaths.yaml", "program.yaml", "verify.yaml", "packet.yaml"]  # fmt: skip
+    stages = [name.partition("-")[2].removesuffix(".yaml") for name in names]
+    rounds = stages.count("verify")  # feeds are lowered at most twice
+    assert 1 <= rounds <= 3
+    assert stages == [*["solids"] * 4, "nest", *["toolpaths", "program", "verify"] * rounds, "packet"]
     nest = yaml.safe_load((tmp_path / "kept/05-nest.yaml").read_text())
     at = [spot["billet_from_part"]["matrix"][0][3] for spot in nest["placements"]]
     assert at == [spot["x_mm"] for spot in first.summary["placements"]]

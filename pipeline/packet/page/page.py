@@ -40,21 +40,21 @@ CAUTIONS = (
     "Put a liquid and chip trap before the vacuum pump.",
     "The machine's manual, local codes and qualified people decide. This page does not replace them.",
 )
-# id and short name of every section, in order; the number before a heading is its place here
+# id and heading of every section, in order; the number before a heading is its place here
 SECTIONS = (
     ("verdict", "Verdict"),
     ("fetch", "Fetch"),
     ("seating", "Seating"),
-    ("hold", "Hold"),
+    ("hold", "The hold"),
     ("plate", "Nest"),
     ("cutters", "Cutters"),
     ("operations", "Operations"),
-    ("felt", "Loads"),
-    ("space", "3D"),
+    ("felt", "What the cutter feels"),
+    ("space", "In three dimensions"),
     ("parts", "Parts"),
-    ("simulated", "As cut"),
+    ("simulated", "Parts as simulated"),
     ("left", "Work left"),
-    ("cost", "Cost"),
+    ("cost", "Yield and plate cost"),
     ("findings", "Findings"),
     ("cautions", "Cautions"),
 )
@@ -204,7 +204,7 @@ def _findings(verdict: Verdict, units: str) -> tuple[list[dict[str, Any]], list[
         if finding.at_mm is not None and len(marks) < _MOST_PICTURES:
             x, y, _ = finding.at_mm
             marks.append((x, y, str(k)))
-            amount = f"{n.exact(finding.amount_mm)} {units}" if finding.amount_mm is not None else ""
+            amount = f"{n.exact(finding.amount_mm)} {units}" if finding.amount_mm else ""
             picture = draw_place(x, y, number=str(k), units=units, amount=amount)
         numbered.append({"number": k, "finding": finding, "picture": picture})
     return numbered, marks

@@ -37,7 +37,7 @@
     });
     const lines = name === undefined ? "" : `, lines ${first} to ${last}`;
     const parts = [`force ${data.force[k]} N`, `arc ${data.arc[k]}°`];
-    if (data.hold[k] !== null) parts.push(`hold ${data.hold[k].toFixed(1)}`);
+    if (data.hold[k] !== null) parts.push(`hold ${data.hold[k].toFixed(2)}`);
     if (data.skin[k] !== null) parts.push(`skin ${length(data.skin[k])}`);
     said.replaceChildren(where, `${lines}: ${parts.join(", ")}`);
   }

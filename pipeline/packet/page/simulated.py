@@ -9,12 +9,12 @@ from typing import Any
 from pipeline.model.job import Job
 from pipeline.model.program import Program
 from pipeline.model.setup import Setup
-from pipeline.model.shop import Hold
+from pipeline.model.shop import Crib, CutterKind, Hold
 from pipeline.model.verdict import HoldingResult, Loads, Verdict, WorstPlace
 from pipeline.packet.nest_places import draw_places
 from pipeline.packet.sheet.program import Numbers
 from pipeline.packet.simulated.features import SizeRow, size_rows, tally, unmeasured
-from pipeline.packet.simulated.hold import freed_rows, hold_facts, never_freed
+from pipeline.packet.simulated.hold import freed_rows, hold_facts, never_freed, rounded_down
 from pipeline.packet.simulated.maps import COLOURS, draw_maps, limits_mm
 from pipeline.packet.simulated.stretches import flags_of, load_rows, name_of, start_of, worst_places
 from pipeline.packet.simulated.timeline import columns, draw_timeline, timeline_json, times_of_worst
@@ -46,11 +46,12 @@ def simulated_values(job: Job, setup: Setup, program: Program, verdict: Verdict,
     measured = [row for row in sizes if row.is_within is not None]
     hold = verdict.holding
     return {
-        "hold": hold_facts(hold) if hold else None,
+        "hold": hold_facts(hold, setup.blocks, verdict.findings) if hold else None,
         "freed": freed_rows(hold.freed) if hold else [],
         "stay_tied": never_freed(hold.freed) if hold else "",
         "skin_needed": needed,
-        "felt": _felt(verdict.loads, setup, program, verdict, units) if verdict.loads else None,
+        "forces_found": any(finding.code.startswith("V67") for finding in verdict.findings),
+        "felt": _felt(verdict.loads, job.crib, setup, program, verdict, units) if verdict.loads else None,
         "maps": draw_maps(verdict.maps, setup, job.tolerances),
         "map_key": _map_key(job, units),
         "map_limits": (-job.tolerances.floor_mm, job.tolerances.left_mm),
@@ -64,8 +65,9 @@ def _families(setup: Setup) -> dict[str, str]:
     return {spot.part_id: spot.part.family for spot in setup.parts}
 
 
-def _felt(loads: Loads, setup: Setup, program: Program, verdict: Verdict, units: str) -> dict[str, Any]:
-    worst = worst_places(loads)
+def _felt(loads: Loads, crib: Crib, setup: Setup, program: Program, verdict: Verdict, units: str) -> dict[str, Any]:
+    drills = frozenset(one.number for one in crib.cutters if one.kind in (CutterKind.DRILL, CutterKind.SPOT))
+    worst = worst_places(loads, drills)
     at = columns(loads)
     hold = verdict.holding
     drawing = draw_timeline(
@@ -137,14 +139,14 @@ def amount(place: WorstPlace, units: str) -> str:
         n = Numbers(units=units)
         return f"{n.exact(place.value)} {units}"
     places = {"N": 0, "deg": 0, "W": 0, "N m": 2}.get(place.unit, 2)
-    value = math.floor(place.value * 100) / 100 if place.quantity == "holding" else place.value
+    value = rounded_down(place.value) if place.quantity == "holding" else place.value
     unit = {"deg": "degrees"}.get(place.unit, place.unit)
     return f"{value:.{places}f} {unit}".strip()
 
 
 def factor(value: float) -> str:
     """A safety factor, rounded down; nothing where no force pulls at the hold."""
-    return f"{math.floor(value * 10) / 10:.1f}" if math.isfinite(value) else ""
+    return f"{rounded_down(value):.2f}" if math.isfinite(value) else ""
 
 
 def size(row: SizeRow, value: float, units: str) -> str:

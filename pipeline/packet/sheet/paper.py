@@ -87,6 +87,13 @@ class Paper:
         gutter = weight / 2 / mm  # the frame is drawn about the edge of its cell
         self._add([["", left, right]], [gutter, 66 - gutter, 120], style, over=5, under=5)
 
+    def boxed(self, text: str) -> None:
+        """A line in a frame with a box to tick: what must be seen to before all else."""
+        line = [_paragraph([_TICK], size=8.2, glyph=2), _paragraph([text], size=8.2)]
+        style: list[tuple[Any, ...]] = [("BOX", (0, 0), (-1, -1), 2.5, black), *_tight(3)]
+        style.append(("LEFTPADDING", (0, 0), (0, 0), 4))
+        self._add([line], [8.0, self._width_mm - 8.0], style, under=5)
+
     def steps(self, lines: Sequence[Sequence[str]], *, mark: str = "", size: float = 8.2) -> None:
         """Numbered lines of pieces; with a `mark` each has that sign; with the mark "tick" a box to tick."""
         sign = {"": None, "tick": _TICK}.get(mark, mark)
@@ -115,7 +122,7 @@ class Paper:
             ("LINEBELOW", (0, 1), (-1, -1), 0.25, black),
             ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
             ("VALIGN", (0, 1), (-1, -1), "MIDDLE" if height_mm else "TOP"),
-            *_tight(1.6),
+            *_tight(1.0),
         ]
         for k in strong:
             style.append(("LINEABOVE", (0, k + 1), (-1, k + 1), 1.1, black))

@@ -116,7 +116,7 @@ def _write_top(paper: Paper, s: Sources, digest: str, status: str) -> None:
     for f in verdict.findings[:_MOST_FINDINGS]:
         allowed, hint = f"; allowed: {f.wanted}" if f.wanted else "", f". {f.hint}" if f.hint else ""
         found.append([paper.strong(f"{f.code} {f.severity}, {f.where}: "), f.found, allowed, hint])
-    paper.steps(found, mark="!")
+    paper.steps(found)  # numbered as on the page
     if len(verdict.findings) > _MOST_FINDINGS:
         paper.text(f"{len(verdict.findings) - _MOST_FINDINGS} more are in packet.html.")
 

@@ -27,25 +27,29 @@ def write_hold(paper: Paper, s: Sources) -> None:
         limit = "The limit comes from your pump's manual and your own trials: the hold was not worked out."
         paper.table(columns, [["read at the bed", "", "", limit]], height_mm=7.5)
         return
-    hold = hold_facts(s.verdict.holding)
+    hold = hold_facts(s.verdict.holding, s.setup.blocks, s.verdict.findings)
     where = ", ".join(f"{axis}{s.n.short(v)}" for axis, v in zip("XYZ", hold.result.at_mm, strict=True))
     at_line = f", line {hold.result.line}" if hold.result.line else ""
     if hold.lowest:
         word, under = f"{hold.lowest.kpa} kPa", f"({hold.lowest.inhg} inHg) lowest gauge reading: feed hold below it"
     else:
         word, under = "NO READING", "holds as asked for: do not start"
-    spare = f"{abs(hold.spare_kpa):.0f} kPa {'to spare' if hold.spare_kpa >= 0 else 'TOO LITTLE'}"
+    spare = f"{abs(hold.spare_kpa)} kPa {'to spare' if hold.spare_kpa >= 0 else 'TOO LITTLE'}"
+    whose = "parts and plate: " if hold.waste else ""
     paper.framed(
         word,
         under,
         [
             ("planned", f"{hold.planned}" + (f", {spare}" if hold.lowest else "")),
-            ("weakest", f"safety factor {hold.factor}, asked for: {hold.result.target:g}"),
+            ("weakest", f"{whose}safety factor {hold.factor}, asked for: {hold.result.target:g}"),
+            *([("", hold.waste)] if hold.waste else []),
             ("where", f"{hold.case}{at_line}"),
             ("at", where),
         ],
         is_good=hold.is_enough,
     )
+    if hold.clamps:
+        paper.boxed(paper.strong(hold.clamps))
     rule = f"Gauge below {hold.lowest}: feed hold. Do not start below it." if hold.lowest else "Do not start."
     stop = str(hold.lowest.kpa) + " kPa" if hold.lowest else "at once"
     paper.table(columns, [["read at the bed", "", stop, paper.strong(rule)]], height_mm=7.5)
@@ -72,7 +76,7 @@ def write_felt(paper: Paper, s: Sources) -> None:
             f"{one.force_n:.0f}" if one.force_n else "–",
             f"{one.power_w:.0f}",
             s.n.exact(one.deflection_mm) if one.force_n else "–",
-            f"{one.engaged_deg:.0f}",
+            f"{one.engaged_deg:.0f}" if one.force_n else "–",
             f"{one.cutting_s / 60:.1f}",
             str(one.line),
             one.where,

@@ -1,5 +1,6 @@
 """The figures behind the verdict as plain data, for `summary.json`: mm, s, rad, N, W, kPa.
 
+Safety factors are rounded down, as on page and sheet.
 What is infinite (no force on the hold, no reading that holds) or was not worked out is null.
 """
 
@@ -13,6 +14,7 @@ from numpy.typing import ArrayLike
 
 from pipeline.model.job import Tolerances
 from pipeline.model.verdict import Freed, HoldingResult, Loads, Measured, PartMap, StretchLoad, Verdict, WorstPlace
+from pipeline.packet.simulated.hold import rounded_down
 
 # decimals by unit: finer would be noise of the model, not of the machine
 _MM, _N, _N_M, _W, _RAD, _S, _KPA, _FACTOR = 4, 1, 4, 1, 4, 1, 1, 2
@@ -66,7 +68,7 @@ def _loads(loads: Loads) -> dict[str, Any]:
             "step_s": _plain(line.step_s, 3),
             "force_n": _row(line.force_n, _N),
             "engaged_rad": _row(line.engaged_rad, 3),
-            "holding": _row(line.holding, _FACTOR),
+            "holding": _row([rounded_down(one) for one in line.holding.tolist()], _FACTOR),
             "skin_mm": _row(line.skin_mm, _MM),
             "stretch": np.asarray(line.stretch).tolist(),
         },
@@ -93,7 +95,7 @@ def _stretch(one: StretchLoad) -> dict[str, Any]:
         "torque_peak_n_m": _plain(one.torque_peak_n_m, _N_M),
         "power_peak_w": _plain(one.power_peak_w, _W),
         "deflection_peak_mm": _plain(one.deflection_peak_mm, _MM),
-        "holding": _plain(one.holding, _FACTOR),
+        "holding": _plain(rounded_down(one.holding), _FACTOR),
         "skin_mm": _plain(one.skin_mm, _MM),
     }
 
@@ -101,7 +103,7 @@ def _stretch(one: StretchLoad) -> dict[str, Any]:
 def _worst(one: WorstPlace) -> dict[str, Any]:
     return {
         "quantity": one.quantity,
-        "value": _plain(one.value, _WORST.get(one.unit, _MM)),
+        "value": _plain(rounded_down(one.value) if one.quantity == "holding" else one.value, _WORST.get(one.unit, _MM)),
         "unit": one.unit,
         "line": one.line,
         "cutter": one.cutter,
@@ -113,7 +115,7 @@ def _worst(one: WorstPlace) -> dict[str, Any]:
 
 def _hold(hold: HoldingResult) -> dict[str, Any]:
     return {
-        "least": _plain(hold.least, _FACTOR),
+        "least": _plain(rounded_down(hold.least), _FACTOR),
         "target": _plain(hold.target, _FACTOR),
         "case": hold.case,
         "what": hold.what,

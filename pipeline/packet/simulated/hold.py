@@ -6,16 +6,19 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from pipeline.model.findings import Finding
+from pipeline.model.shop import Block
 from pipeline.model.verdict import Freed, HoldingResult
 from pipeline.packet.copies import copies
 
 KPA_PER_INHG = 3.386389  # inch of mercury at 32 F: NIST SP 811 (2008), appendix B.8
 _NOISE = 1e-9  # of a division that comes out whole
+_WASTE = "waste"  # what the verifier calls a piece that is no part
 
 
 @dataclass(frozen=True, slots=True)
 class Gauge:
-    """A reading as it is shown. Both figures are rounded up: no rounding makes a weak hold look strong enough."""
+    """A reading as it is shown, rounded so that no weak hold looks strong enough."""
 
     kpa: str
     inhg: str
@@ -26,6 +29,11 @@ class Gauge:
         return cls(str(math.ceil(kpa - _NOISE)), f"{math.ceil(kpa / KPA_PER_INHG * 10 - _NOISE) / 10:.1f}")
 
     @classmethod
+    def at_most(cls, kpa: float) -> Gauge:
+        """The reading that is counted on: what is needed is compared with it, figure by figure."""
+        return cls(str(math.floor(kpa + _NOISE)), f"{math.floor(kpa / KPA_PER_INHG * 10 + _NOISE) / 10:.1f}")
+
+    @classmethod
     def nearest(cls, kpa: float) -> Gauge:
         """A reading to compare with."""
         return cls(f"{kpa:.0f}", f"{kpa / KPA_PER_INHG:.1f}")
@@ -34,23 +42,31 @@ class Gauge:
         return f"{self.kpa} kPa ({self.inhg} inHg)"
 
 
+def rounded_down(factor: float) -> float:
+    """A safety factor as it is shown everywhere: hundredths, never more than it is. What is infinite stays."""
+    return math.floor(factor * 100 + _NOISE) / 100 if math.isfinite(factor) else factor
+
+
 @dataclass(frozen=True, slots=True)
 class HoldFacts:
     """The hold for page and sheet. `lowest` is None when no reading holds the target; `spare_kpa` is the planned
-    reading less the lowest."""
+    reading less the lowest, both as they are printed. `clamps` names what else the hold rests on, `waste` says of the
+    waste, which the factor leaves out, where its weak moments stand; both are empty where there is nothing to say."""
 
     result: HoldingResult
     planned: Gauge
     lowest: Gauge | None
     air: Gauge
-    spare_kpa: float
+    spare_kpa: int
     is_enough: bool
+    clamps: str
+    waste: str
 
     @property
     def factor(self) -> str:
         """The least safety factor, rounded down."""
         least = self.result.least
-        return f"{math.floor(least * 100 + _NOISE) / 100:.2f}" if math.isfinite(least) else "no force on it"
+        return f"{rounded_down(least):.2f}" if math.isfinite(least) else "no force on it"
 
     @property
     def case(self) -> str:
@@ -59,17 +75,48 @@ class HoldFacts:
         return self.result.case + (f" {what}" if what and what not in self.result.case else "")
 
 
-def hold_facts(result: HoldingResult) -> HoldFacts:
-    """The figures of a hold as they are shown."""
+def hold_facts(result: HoldingResult, blocks: Sequence[Block], findings: Sequence[Finding]) -> HoldFacts:
+    """The figures of a hold as they are shown. `findings` are in the order in which the packet numbers them, from 1."""
     can_hold = math.isfinite(result.gauge_least_kpa) and result.gauge_least_kpa < result.local_pressure_kpa
+    planned = Gauge.at_most(result.gauge_planned_kpa)
+    lowest = Gauge.at_least(result.gauge_least_kpa) if can_hold else None
+    spare_kpa = int(planned.kpa) - int(lowest.kpa) if lowest else 0
     return HoldFacts(
         result,
-        Gauge.nearest(result.gauge_planned_kpa),
-        Gauge.at_least(result.gauge_least_kpa) if can_hold else None,
+        planned,
+        lowest,
         Gauge.nearest(result.local_pressure_kpa),
-        result.gauge_planned_kpa - result.gauge_least_kpa,
-        result.least >= result.target and can_hold and result.gauge_least_kpa <= result.gauge_planned_kpa,
+        spare_kpa,
+        result.least >= result.target and can_hold and spare_kpa >= 0,
+        _clamps(blocks),
+        _waste(findings),
     )
+
+
+def _clamps(blocks: Sequence[Block]) -> str:
+    """The clamps whose press the hold counts on."""
+    pressing = [f"{b.name} {b.press_n:.0f} N" for b in blocks if b.kind == "clamp" and b.press_n > 0]
+    return (
+        f"The plate is held by clamps too: {', '.join(pressing)}"
+        " (figures of the holding file; tighten before the start and check)"
+        if pressing
+        else ""
+    )
+
+
+def _waste(findings: Sequence[Finding]) -> str:
+    """Which findings say that waste is held too weakly. A finding's advice names a reading where one would do."""
+    weak = [
+        (str(k), finding)
+        for k, finding in enumerate(findings, start=1)
+        if finding.code == "V680" and finding.where.split(",")[0] == _WASTE
+    ]
+    if not weak:
+        return ""
+    several = "s" if len(weak) > 1 else ""
+    cured = any("reading" in finding.hint for _, finding in weak)
+    advice = "the reading here does not cure it" if cured else "no gauge reading cures it"
+    return f"Waste: see finding{several} {', '.join(k for k, _ in weak)}; {advice}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -162,12 +162,15 @@ class Worst:
         return QUANTITIES.get(self.place.quantity, self.place.quantity)
 
 
-def worst_places(loads: Loads) -> list[Worst]:
-    """The worst few places of every quantity, the worst first."""
+def worst_places(loads: Loads, drills: frozenset[int]) -> list[Worst]:
+    """The worst few places of every quantity, the worst first. `drills` are the numbers of the cutters that stand in
+    stock all round by their nature: their arc is no news."""
     chosen: list[WorstPlace] = []
     names = dict.fromkeys([*QUANTITIES, *(one.quantity for one in loads.worst)])
     for name in names:
         mine = [one for one in loads.worst if one.quantity == name and math.isfinite(one.value)]
+        if name == "engagement":
+            mine = [one for one in mine if one.cutter not in drills]
         mine.sort(key=lambda one: (one.value if name in LEAST_IS_WORST else -one.value, one.line))
         by_cutter = {one.cutter: one for one in reversed(mine)}
         chosen += [one for one in mine if by_cutter[one.cutter] is one][:_PLACES_EACH]

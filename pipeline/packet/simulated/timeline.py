@@ -18,6 +18,7 @@ import numpy as np
 from pipeline.model.arrays import Float
 from pipeline.model.units import MM_PER_INCH
 from pipeline.model.verdict import Loads
+from pipeline.packet.simulated.hold import rounded_down
 
 _MOST_COLUMNS = 600  # steps of the drawing; the worst of what falls into one
 _BANDS_PX, _NAMES_PX, _PLOT_PX, _HEAD_PX, _FLAG_PX, _AXIS_PX = 14, 15, 78, 25, 18, 34
@@ -128,7 +129,7 @@ def timeline_json(at: Columns, loads: Loads, *, names: Sequence[str]) -> str:
         "step_s": at.step_s,
         "force": row(at.force_n),
         "arc": row(at.engaged_deg),
-        "hold": row(at.holding, 1),
+        "hold": [rounded_down(v) if math.isfinite(v) else None for v in at.holding.tolist()],
         "skin": row(at.skin_mm, 3),
         "stretch": at.stretch,
         "stretches": [

@@ -156,6 +156,9 @@ def test_sections_stand_in_the_order_of_the_contents_and_carry_its_numbers(page)
     links = [e for e in page.all("a") if e.get("href", "").startswith("#") and e["text"].strip()[0].isdigit()]
     assert [e["href"][1:] for e in links[: len(SECTIONS)]] == ids
     assert nav["text"].split()[2] == "1"
+    for name, heading in SECTIONS[1:]:
+        (said,) = [" ".join(e["text"].split()) for e in page.all("h2") if name in e["inside"]]
+        assert f"{said} ".startswith(f"{heading} "), "the menu's name is the heading"
     for k, name in enumerate(ids[1:], start=2):  # the first one is the title block
         assert page.by_id(name)["style"] == f'--n: "{k}"'
 

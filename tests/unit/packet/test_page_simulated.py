@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import math
 import re
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
+from pipeline.model.findings import Finding
+from pipeline.model.shop import Block
 from pipeline.model.verdict import Measured
 from pipeline.packet.page.page import page_html
 from pipeline.packet.sheet.setup_sheet import setup_sheet_pdf
@@ -18,6 +22,7 @@ from tests.unit.packet.test_page_html import HOSTILE, Reader, inputs
 from tests.unit.packet.test_setup_sheet import assert_inside_margins, by_hand, text_of
 
 SECTIONS = ("hold", "felt", "simulated")
+SQUARE = np.array([[30, 45], [50, 45], [50, 60], [30, 60.0]])
 
 
 def figured(dialect=small.MM, *, made=inputs, change=lambda verdict: verdict):
@@ -61,7 +66,7 @@ def test_the_lowest_reading_stands_large_with_what_to_do(page):
     assert reading["text"].split() == ["72", "kPa", "21.1", "inHg"]
     words = words_of(page, "hold")
     assert "When the gauge falls below 72 kPa (21.1 inHg): feed hold." in words
-    assert "85 kPa (25.1 inHg), 14 kPa to spare" in words
+    assert "85 kPa (25.1 inHg), 13 kPa to spare" in words
     assert "asked for there: 2" in words
     assert "tied part handle-left" in words
     assert "gauge at least 72 kPa (21.1 inHg)" in words_of(page, "seating")
@@ -86,8 +91,67 @@ def test_a_hold_that_is_too_weak_is_said_without_a_reading_to_start_at():
         return replace(verdict, holding=replace(verdict.holding, least=1.5, gauge_least_kpa=90.2))
 
     words = words_of(Reader(page_html(**figured(change=short))), "hold")
-    assert "5 kPa too little" in words and "91 kPa" in words
-    assert "5 kPa TOO LITTLE" in text_of(sheet(change=short))
+    assert "6 kPa too little" in words and "91 kPa" in words
+    assert "6 kPa TOO LITTLE" in text_of(sheet(change=short))
+
+
+def test_the_factor_is_the_same_wherever_it_stands():
+    """2.0899: 2.08 in the box, in the list of worst places, by operation, in the read-out, on the sheet, in figures."""
+
+    def weak(verdict):
+        loads = verdict.loads
+        worst = tuple(replace(one, value=2.0899) if one.quantity == "holding" else one for one in loads.worst)
+        stretches = tuple(replace(one, holding=2.0899) for one in loads.stretches)
+        line = replace(loads.timeline, holding=np.full_like(loads.timeline.holding, 2.0899))
+        loads = replace(loads, worst=worst, stretches=stretches, timeline=line)
+        return replace(verdict, loads=loads, holding=replace(verdict.holding, least=2.0899))
+
+    given = figured(change=weak)
+    page = Reader(page_html(**given))
+    assert "2.08; asked for there: 2" in words_of(page, "hold")
+    cells = cells_of(page, "felt")
+    assert "hold, safety factor | 2.08 |" in cells and "2.09" not in cells and " 2.0 " not in cells
+    data = json.loads(page.by_id("over-time")["text"])
+    assert set(data["hold"]) == {2.08}
+    summary = given["summary"]
+    assert summary["hold"]["least"] == 2.08 and set(summary["loads"]["timeline"]["holding"]) == {2.08}
+    assert {one["holding"] for one in summary["loads"]["stretches"]} == {2.08}
+    assert "safety factor 2.08, asked for: 2" in text_of(sheet(change=weak))
+
+
+def test_clamps_and_waste_stand_beside_the_reading_on_page_and_sheet():
+    waste = Finding(code="V680", severity="warning", where="waste, T3, line 9", found="safety 1.6", amount_mm=0.0,
+                    at_mm=(20.0, 20.0, 0.2))  # fmt: skip
+
+    def weak(verdict):
+        return replace(verdict, findings=(waste,))
+
+    for made, read in ((inputs, lambda given: words_of(Reader(page_html(**given)), "hold")),
+                       (by_hand, lambda given: text_of(setup_sheet_pdf(**given)))):  # fmt: skip
+        given = figured(made=made, change=weak)
+        clamp = Block(name="cam", kind="clamp", outline=SQUARE, height_mm=12.0, press_n=3000.0)
+        given["setup"] = replace(given["setup"], blocks=(clamp,))
+        said = read(given)
+        assert "The plate is held by clamps too: cam 3000 N (figures of the holding file; tighten before" in said
+        assert "arts and plate: " in said and "Waste: see finding 1; no gauge reading cures it" in said
+    assert "☐ The plate is held by clamps too" in said
+    assert "1. V680 warning, waste" in said, "findings carry the page's numbers"
+    assert "held by clamps" not in text_of(sheet()) and "Waste" not in text_of(sheet())
+
+
+def test_a_picture_says_no_amount_where_there_is_none():
+    finding = Finding(code="V680", where="waste", found="weak", at_mm=(20.0, 20.0, 0.2))
+    for amount, n in ((None, 0), (0.0, 0), (0.034, 1)):
+        found = (replace(finding, amount_mm=amount),)
+        page = page_html(**figured(change=lambda verdict, found=found: replace(verdict, findings=found)))
+        picture = page[page.index("Place of finding 1") :].partition("</svg>")[0]
+        assert len(re.findall(r">[\d.]+ mm</text>", picture.replace(">5 mm</text>", ""))) == n
+
+
+def test_caps_that_are_left_are_called_harmless_only_where_no_force_was_found():
+    force = Finding(code="V670", severity="warning", where="T1", found="a stress")
+    page = Reader(page_html(**figured(change=lambda verdict: replace(verdict, findings=(force,)))))
+    assert "Left after two rounds at most; see Findings." in words_of(page, "felt")
 
 
 def test_pieces_are_freed_at_lines_and_minutes(page):
@@ -128,6 +192,7 @@ def test_operations_and_worst_places_are_those_of_the_verdict(page):
     listed = {e["text"].strip() for e in page.all("th", scope="row") if re.fullmatch(r"W\d+", e["text"].strip())}
     assert numbers == listed and len(listed) >= 8
     assert "80 % of the feed, for the deflection" in words_of(page, "felt")
+    assert "Left after two rounds at most; within the target, nothing to do." in words_of(page, "felt")
     assert "together | 0.090" in cells_of(page, "felt")
     assert {e.get("data-sort") for e in page.all("th") if "felt" in e["inside"]} >= {"number", "text"}
 

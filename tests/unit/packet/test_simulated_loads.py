@@ -146,7 +146,7 @@ def test_the_read_out_has_what_is_drawn_and_ends_no_script(loads):
     assert "<" not in text
     data = json.loads(text)
     assert data["force"] == [round(v) for v in at.force_n.tolist()]
-    assert data["hold"] == [None if math.isinf(v) else round(v, 1) for v in at.holding.tolist()]
+    assert data["hold"] == [None if math.isinf(v) else math.floor(v * 100) / 100 for v in at.holding.tolist()]
     assert data["stretches"][0][1:] == [
         loads.stretches[0].cutter,
         loads.stretches[0].first_line,
@@ -212,7 +212,7 @@ def test_worst_places_are_few_of_different_cutters_and_the_least_of_what_should_
         place("holding", 2.0, 2, 10),
         place("holding", math.inf, 3, 11),
     ]
-    worst = worst_places(replace(loads, worst=tuple(given)))
+    worst = worst_places(replace(loads, worst=tuple(given)), frozenset())
     assert [(one.number, one.place.quantity, one.place.value) for one in worst] == [
         ("W1", "force", 30.0),
         ("W2", "force", 20.0),
@@ -223,6 +223,17 @@ def test_worst_places_are_few_of_different_cutters_and_the_least_of_what_should_
         "force": (3.5, "W1"),
         "holding": (5.0, "W3"),
     }
+
+
+def test_a_drill_all_round_in_stock_is_no_worst_place(loads):
+    def place(quantity, value, cutter):
+        return WorstPlace(
+            quantity=quantity, value=value, unit="", line=cutter, cutter=cutter, heading="(a/b/c)", at_mm=(0, 0, 0)
+        )
+
+    given = (place("engagement", 360.0, 8), place("engagement", 170.0, 1), place("torque", 0.5, 8))
+    worst = worst_places(replace(loads, worst=given), frozenset({8}))
+    assert [(one.place.quantity, one.place.cutter) for one in worst] == [("engagement", 1), ("torque", 8)]
 
 
 def test_flags_stand_where_the_drawing_is_at_its_worst(loads):

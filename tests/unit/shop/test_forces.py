@@ -28,6 +28,12 @@ def kienzle(chip: np.ndarray) -> tuple[np.ndarray, ...]:
     return along, forces.RADIAL_SHARE * along, 0 * along
 
 
+def test_the_points_and_weights_integrate_polynomials_of_degree_eleven():
+    for degree in range(12):
+        exact = 0.0 if degree % 2 else 2.0 / (degree + 1)
+        assert abs(float(np.sum(pulses._GAUSS_WEIGHTS * pulses._GAUSS_POINTS**degree)) - exact) < 1e-14
+
+
 def test_specific_force() -> None:
     for (kc11, mc, chip), wanted in [ref.KC_AT_H]:
         assert forces.specific_force(chip, kc11, mc) == pytest.approx(wanted, rel=ref.REL)

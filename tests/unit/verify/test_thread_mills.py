@@ -11,7 +11,8 @@ import pytest
 from pipeline.model.part import Hole, Side, Thread
 from pipeline.model.shop import CutterKind
 from pipeline.model.toolpath import NotCut
-from pipeline.verify.helices import helices
+from pipeline.verify.helices import farthest_mm, helices
+from pipeline.verify.motion_time import motion_seconds
 from pipeline.verify.reader import read_program
 from pipeline.verify.thread_form import groove_half_width_mm, pitch_diameter_mm, pitch_limits_mm, tip_flat_mm
 from pipeline.verify.threads import check_thread_mills
@@ -103,11 +104,13 @@ def test_ways_in_of_chords():
     assert [(f.code, f.severity) for f in faults] == [("V696", "warning")]
 
 
-def check(text: str, *, crib=CRIB, on=None, not_cut=()):
+def check(text: str, *, crib=CRIB, on=None, not_cut=(), dog_leg=False, timed=False):
     reading = read_program(text, machine=by_hand.MACHINE, crib=crib)
     assert reading.findings == ()
+    seconds = motion_seconds(reading.moves, machine=by_hand.MACHINE) if timed else None
     return check_thread_mills(on or setup(), moves=reading.moves, crib=crib, tools=tool_table(crib), not_cut=not_cut,
-                              material=by_hand.MATERIAL)  # fmt: skip
+                              material=by_hand.MATERIAL, dog_leg=dog_leg, reading=reading, spin_up_s=3.0,
+                              seconds=seconds)  # fmt: skip
 
 
 def codes(text: str, **more) -> set[str]:
@@ -223,6 +226,110 @@ def test_a_clamp_in_the_way():
     clamp = dataclasses.replace(by_hand.CLAMP, outline=by_hand.box(3, 3, AT[0] + 1.0, AT[1]))
     assert "V655" in codes(program(), on=setup(blocks=(clamp,)))
     assert codes(program(), on=setup(blocks=(by_hand.CLAMP,))) == set()
+
+
+def before_the_hole(*moves: str) -> str:
+    """The good program with these moves of the thread mill at Z 6, over the hole."""
+    lines = program().split("\n")
+    at = max(k for k, line in enumerate(lines) if line == "G0 Z6") + 1
+    return "\n".join([*lines[:at], *moves, f"G0 X{AT[0]} Y{AT[1]}", *lines[at:]])
+
+
+def passing(text: str, block, **more) -> tuple[str, float] | None:
+    """Code and amount of the worst that is said of a block."""
+    of_it = [f for f in check(text, on=setup(blocks=(block,)), **more)[0] if f.part_id == f"{block.kind} {block.name}"]
+    worst = max(of_it, key=lambda f: (f.severity == "error", f.amount_mm), default=None)
+    return worst and (worst.code, worst.amount_mm)
+
+
+@pytest.mark.parametrize("kind", ["clamp", "stop", "rigid spacer"])
+def test_the_shank_on_the_helix_beside_a_block(kind):
+    """Plan gap by hand: the block's near side, less the helix's radius and the shank's 1.5."""
+    def at(gap: float):
+        x = AT[0] + RADIUS + 1.5 + gap
+        return dataclasses.replace(by_hand.CLAMP, kind=kind, outline=by_hand.box(3, 6, x, AT[1] - 3))
+
+    assert passing(program(), at(2.05)) is None
+    assert passing(program(), at(1.25)) == ("V658", pytest.approx(0.75, abs=0.003))
+    assert passing(program(), at(-0.05))[0] == ("V655" if kind == "clamp" else "V656")
+
+
+def test_the_edges_alone_keep_a_margin_to_clamps_only():
+    block = dataclasses.replace(by_hand.CLAMP, height_mm=6.5, outline=by_hand.box(4, 3, 26, 20))
+    way = before_the_hole("G0 X28 Y18.1")  # edges down to Z 6, neck from 6.7
+    assert passing(way, block) == ("V658", pytest.approx(2 - (1.9 - DC / 2), abs=1e-6))
+    assert passing(way, dataclasses.replace(block, kind="stop")) is None
+    soft = dataclasses.replace(block, kind="sacrificial spacer")
+    assert passing(way, soft) is None
+    assert passing(before_the_hole("G0 X28 Y22"), soft) == ("V657", pytest.approx(0.5))
+
+
+@pytest.mark.parametrize("arc", ["G2", "G3"])
+def test_the_gap_of_an_arc_to_a_clamp(arc):
+    """Half a turn of radius 12.5 about the hole, a clamp 1.25 past its middle: both ends are far from it."""
+    (x, y), radius = AT, 12.5
+    side = 1 if arc == "G2" else -1
+    near = y + side * (radius + DC / 2 + 1.25)
+    clamp = dataclasses.replace(by_hand.CLAMP, outline=by_hand.box(3, 3, x - 1.5, near if side > 0 else near - 3))
+    text = before_the_hole(f"G0 X{x - radius}", f"{arc} X{x + radius} Y{y} I{radius} J0 F400")
+    assert passing(text, clamp) == ("V658", pytest.approx(0.75, abs=0.003))
+    other = text.replace(f"{arc} X{x + radius}", f"{'G3' if arc == 'G2' else 'G2'} X{x + radius}")
+    assert passing(other, clamp) is None
+
+
+def test_a_rapid_that_goes_axis_by_axis():
+    """From (10, 10) to (30, 15) the way bends at (15, 15); the straight one passes the clamp 3 mm away."""
+    clamp = dataclasses.replace(by_hand.CLAMP, outline=by_hand.box(2, 2, 12.5, 16.5))
+    text = before_the_hole("G0 X10 Y10", "G0 X30 Y15")
+    assert passing(text, clamp) is None
+    gap = math.hypot(0.5, 1.5) - DC / 2
+    assert passing(text, clamp, dog_leg=True) == ("V658", pytest.approx(2 - gap, abs=1e-6))
+    at_feed = text.replace("G0 X30 Y15", "G1 X30 Y15 F400")
+    assert passing(at_feed, clamp, dog_leg=True) is None
+
+
+@pytest.mark.parametrize(("wait", "short"), [("G4 P3", None), ("G4 P1", 2.0), ("(none)", 3.0)])
+def test_the_spindle_is_up_to_speed_before_the_mill_goes_in(wait, short):
+    lines = program().split("\n")
+    at = max(k for k, line in enumerate(lines) if line == "G4 P3")
+    lines[at] = wait
+    found = [f for f in check("\n".join(lines))[0] if f.code == "V667"]
+    assert [f.amount_mm for f in found] == ([] if short is None else [pytest.approx(short)])
+    # Rapids to the hole count: 200 mm at most, a second or two.
+    timed = [f for f in check("\n".join(lines), timed=True)[0] if f.code == "V667"]
+    assert len(timed) == len(found) and all(short - 2.0 < f.amount_mm < short - 0.1 for f in timed)
+
+
+def test_a_stop_in_front_of_the_hole_asks_for_the_dwell_again():
+    assert "V667" in codes(before_the_hole("M5", "M0", "M3"))
+    assert "V667" not in codes(before_the_hole("M5", "M0", "M3", "G4 P3"))
+
+
+def test_a_dwell_with_the_teeth_in_the_thread():
+    lines = program().split("\n")
+    down, *arcs = (n for n, line in enumerate(lines) if line.startswith(("G1 Z1.5", "G3")))
+
+    def severities(after: int, seconds: float, more: str = "(nothing)") -> list[str]:
+        text = "\n".join([*lines[: after + 1], more, f"G4 P{seconds}", *lines[after + 1 :]])
+        return [f.severity for f in check(text)[0] if f.code == "V648"]
+
+    assert severities(down, 5) == [] and severities(arcs[-1], 5) == []  # on the hole's axis
+    for arc in arcs[:-2]:
+        assert severities(arc, 5) == ["error"]
+    assert severities(arcs[2], 0.5) == ["warning"]
+    assert severities(arcs[2], 5, f"G1 X{AT[0] + RADIUS:.4f}") == ["error"]  # behind a move that goes nowhere
+
+
+def test_the_farthest_place_of_an_arc_by_sampling():
+    rng = np.random.default_rng(4)
+    for _ in range(40):
+        begin, turn, radius, cx, cy = rng.uniform((-3, -6, 0.2, -1, -1), (3, 6, 2, 1, 1))
+        motion = by_hand.Motion(cx + radius * math.cos(begin), cy + radius * math.sin(begin))
+        motion.arc(cx + radius * math.cos(begin + turn), cy + radius * math.sin(begin + turn), cx, cy,
+                   clockwise=bool(turn < 0))  # fmt: skip
+        angles = begin + turn * np.linspace(0, 1, 20001)
+        sampled = np.hypot(cx + radius * np.cos(angles), cy + radius * np.sin(angles)).max()
+        assert farthest_mm(motion.reading().moves, 0, (0.0, 0.0)) == pytest.approx(sampled, abs=1e-6)
 
 
 @pytest.mark.parametrize("row", outside.PITCH_LIMITS, ids=lambda row: row[0])
