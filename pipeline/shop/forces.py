@@ -113,7 +113,7 @@ def torque_n_m(power: ArrayLike, rpm: ArrayLike) -> Array:
     """P / (2 pi n / 60); 0 at standstill."""
     turn = 2 * math.pi / 60 * np.asarray(rpm, dtype=np.float64)
     power = np.asarray(power, dtype=np.float64)
-    return np.divide(power, turn, out=np.zeros(np.broadcast_shapes(power.shape, turn.shape)), where=turn > 0)
+    return np.divide(power, turn, out=np.zeros(np.broadcast_shapes(np.shape(power), np.shape(turn))), where=turn > 0)
 
 
 def axial_share(helix_rad: ArrayLike) -> Array:
