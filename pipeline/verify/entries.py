@@ -75,7 +75,10 @@ class _Entries:
         steepest = RAMP_LIMIT * self.tools.of_rows(lambda c: math.tan(c.ramp_angle_rad), self.row)
         end_mm2 = self.tools.of_rows(lambda c: math.pi / 4 * c.diameter_mm**2, self.row)
         where = np.flatnonzero(cuts & (steepest > 0))
-        for run in self._falls(where):
+        # Each move by itself too: one steep step must not hide in the gentle ramp before it.
+        steep = self.fall[where] > steepest[where] * self.plan[where] + _TEXT_MM
+        alone = [slice(k, k + 1) for k in np.flatnonzero(steep).tolist()]
+        for run in [*self._falls(where), *alone]:
             i = int(where[run.stop - 1])
             fall, plan, volume = (float(v[where[run]].sum()) for v in (self.fall, self.plan, self.volume))
             if volume <= _END_NOISE_MM * end_mm2[i] or fall <= steepest[i] * plan + _TEXT_MM:
