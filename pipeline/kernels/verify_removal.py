@@ -373,26 +373,32 @@ def swept_height(px, py, x0, y0, z0, x1, y1, z1, shape, r, tip, c):
 
 
 @njit(cache=True, nogil=True)
+def _crossings(polygon, y, cross):
+    """Where the row at height y crosses a polygon (n, 2): x of each into cross, rising; returns how many."""
+    n, k = len(polygon), 0
+    for a in range(n):
+        b = a + 1 if a + 1 < n else 0
+        ya, yb = polygon[a, 1], polygon[b, 1]
+        if (ya <= y) != (yb <= y):
+            cross[k] = polygon[a, 0] + (y - ya) / (yb - ya) * (polygon[b, 0] - polygon[a, 0])
+            k += 1
+    cross[:k].sort()
+    return k
+
+
+@njit(cache=True, nogil=True)
 def fill_tile(z, tied, severed, outline, x0, y0, cell, high_mm):
     """Set z to `high_mm` where the cell centre lies in the polygon (n, 2), to 0 elsewhere; tied and severed to NEVER
     and to -1, as if cut before the first move. In place."""
     n_rows, n_cols = z.shape
-    n = len(outline)
     high = np.int32(high_mm * UNITS)
-    cross = np.empty(n, np.float64)
+    cross = np.empty(len(outline), np.float64)
     for i in range(n_rows):
         z[i, :] = np.int32(0)
         tied[i, :] = np.int32(-1)
         severed[i, :] = np.int32(-1)
         y = y0 + i * cell
-        k = 0
-        for a in range(n):
-            b = a + 1 if a + 1 < n else 0
-            ya, yb = outline[a, 1], outline[b, 1]
-            if (ya <= y) != (yb <= y):
-                cross[k] = outline[a, 0] + (y - ya) / (yb - ya) * (outline[b, 0] - outline[a, 0])
-                k += 1
-        cross[:k].sort()
+        k = _crossings(outline, y, cross)
         for c in range(0, k - 1, 2):
             j0 = max(0, math.ceil((cross[c] - x0) / cell))
             j1 = min(n_cols - 1, math.floor((cross[c + 1] - x0) / cell))
@@ -826,18 +832,10 @@ def judge_tile(
 def fill_polygon(inside, polygon, x0, y0, cell):
     """Set inside[row, col] where the cell centre lies in the polygon (n, 2), even-odd. In place."""
     n_rows, n_cols = inside.shape
-    n = len(polygon)
-    cross = np.empty(n, np.float64)
+    cross = np.empty(len(polygon), np.float64)
     for i in range(n_rows):
         y = y0 + i * cell
-        k = 0
-        for a in range(n):
-            b = a + 1 if a + 1 < n else 0
-            ya, yb = polygon[a, 1], polygon[b, 1]
-            if (ya <= y) != (yb <= y):
-                cross[k] = polygon[a, 0] + (y - ya) / (yb - ya) * (polygon[b, 0] - polygon[a, 0])
-                k += 1
-        cross[:k].sort()
+        k = _crossings(polygon, y, cross)
         for c in range(0, k - 1, 2):
             j0 = max(0, math.ceil((cross[c] - x0) / cell))
             j1 = min(n_cols - 1, math.floor((cross[c + 1] - x0) / cell))

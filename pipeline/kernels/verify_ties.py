@@ -122,32 +122,6 @@ def join_times(order, times, n_rows, n_cols, goal, seeds):
 
 
 @njit(cache=True, nogil=True)
-def inside(polygon, x0, y0, cell, n_rows, n_cols):
-    """(rows, cols) of bool: cells whose centre lies inside the closed polygon (n, 2), even-odd rule."""
-    out = np.zeros((n_rows, n_cols), dtype=np.bool_)
-    n = len(polygon)
-    cuts = np.empty(n)
-    for row in range(n_rows):
-        y = y0 + row * cell
-        m = 0
-        for k in range(n):
-            ax, ay = polygon[k, 0], polygon[k, 1]
-            bx, by = polygon[(k + 1) % n, 0], polygon[(k + 1) % n, 1]
-            if (ay <= y) != (by <= y):
-                cuts[m] = ax + (y - ay) * (bx - ax) / (by - ay)
-                m += 1
-        if m == 0:
-            continue
-        edges = np.sort(cuts[:m])
-        for k in range(0, m - 1, 2):
-            first = max(0, math.ceil((edges[k] - x0) / cell))
-            last = min(n_cols - 1, math.floor((edges[k + 1] - x0) / cell))
-            for col in range(first, last + 1):
-                out[row, col] = True
-    return out
-
-
-@njit(cache=True, nogil=True)
 def clear_band(mask, polygon, width, x0, y0, cell):
     """Clear the cells whose centre lies nearer than `width` to the closed polygon's edge (n, 2)."""
     n_rows, n_cols = mask.shape

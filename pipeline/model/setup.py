@@ -56,7 +56,7 @@ class ZPlan:
     clearance_mm: float  # rapids across the work at this height clear billet and low blocks
     safe_mm: float  # first height of every section, above everything on the bed
     gauge_block_mm: float
-    bow_mm: float = 0.0  # of the plate under full vacuum: it may stand this much off the bed
+    errors_mm: tuple[tuple[str, float], ...] = ()  # what may take a tip deeper than the text says, each with its name
 
     def bottom_of_part_mm(self) -> float:
         """Z of every part's outer face: skin plus the stock below."""

@@ -122,8 +122,6 @@ class Machine:
     dialect: Dialect
     source: str = ""
     rapid_path: str = "straight"  # "straight", or "dog-leg": each axis runs at its own rapid until it is there
-    z_error_mm: float = 0.02  # of the Z datum, after the gauge block check
-    length_error_mm: float = 0.02  # of a cutter's measured length
     spindle_power_w: float = 0.0  # 0: not known
 
 

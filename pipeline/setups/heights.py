@@ -41,8 +41,22 @@ def plan_z(job: Job) -> ZPlan:
         clearance_mm=math.ceil(10 * (highest + _RAPID_ROOM_MM)) / 10,
         safe_mm=math.ceil(highest + _SAFE_ROOM_MM),
         gauge_block_mm=job.holding.gauge_block_mm,
-        bow_mm=job.billet.bow_mm,
+        errors_mm=_errors(job),
     )
+
+
+def _errors(job: Job) -> tuple[tuple[str, float], ...]:
+    """The job's budget under the skin: what J140 and J141 add up before anything is planned."""
+    z, billet = job.z, job.billet
+    errors = [
+        ("bow of the plate under vacuum", billet.bow_mm),
+        ("Z zero", z.z_zero_error_mm),
+        ("measured length of a cutter", z.tool_length_error_mm),
+        ("spare", z.spare_mm),
+    ]
+    if z.zero == "top":
+        errors.append(("thickness of the plate", billet.thickness_uncertainty_mm))
+    return tuple(errors)
 
 
 def bed_blocks(holding: Holding) -> tuple[Block, ...]:

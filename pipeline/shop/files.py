@@ -134,8 +134,6 @@ def _machine(name: str, values: Values) -> Machine:
         tool_change_s=values["tool_change_s"],
         dialect=_dialect(values["dialect"]),
         rapid_path=values["rapid_path"],
-        z_error_mm=values["z_error"],
-        length_error_mm=values["length_error"],
         spindle_power_w=values["spindle_power"],
     )
 

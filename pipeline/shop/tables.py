@@ -68,8 +68,6 @@ MACHINE = Table(
         "acceleration": Key(Length(low=10, high=50000), "per second squared"),
         "jerk": Key(Special("none", None, Length(low=100, high=10_000_000)), "per second cubed, or none"),
         "tool_change_s": Key(Number(0, 900), "seconds from cut to cut"),
-        "z_error": Key(Length(low=0.0, high=0.5), "of Z zero, after the gauge block check", default=0.02),
-        "length_error": Key(Length(low=0.0, high=0.5), "of a cutter's measured length", default=0.02),
         "spindle_power": Key(
             Special("unknown", 0.0, Quantity({"W": 1.0, "kW": 1000.0}, 20, 100_000, "750 W")),
             "at the spindle, W or kW, or unknown",

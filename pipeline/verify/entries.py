@@ -17,7 +17,7 @@ from pipeline.model.shop import CutterKind, Machine
 from pipeline.model.units import EPS_MM
 from pipeline.verify.contact import path_lengths_in_plan
 from pipeline.verify.faults import Fault
-from pipeline.verify.reading import RAPID, Moves, Reading
+from pipeline.verify.reading import RAPID, Moves, Reading, spindle_starts
 from pipeline.verify.removal import CONTACT_MM, Removal
 from pipeline.verify.target import Target
 from pipeline.verify.tools import ToolTable
@@ -151,16 +151,10 @@ class _Entries:
     def spin_up(self, reading: Reading, wanted_s: float, seconds: NDArray[np.float64]) -> list[Fault]:
         """First cuts sooner after the spindle's start than it needs to come up to speed."""
         moves, out = self.moves, []
-        turning = moves.spindle != 0
-        fresh = turning.copy()
-        fresh[1:] &= (moves.spindle[1:] != moves.spindle[:-1]) | (moves.tool[1:] != moves.tool[:-1])
-        for stop in reading.stops:
-            if stop.before_move < len(fresh):
-                fresh[stop.before_move] |= turning[stop.before_move]
-        cuts = np.flatnonzero((self.deep > CONTACT_MM) & turning & (moves.kind != RAPID))
-        for i in np.flatnonzero(fresh).tolist():
+        cuts = np.flatnonzero((self.deep > CONTACT_MM) & (moves.spindle != 0) & (moves.kind != RAPID))
+        for i, end in itertools.pairwise([*spindle_starts(reading), len(moves.kind)]):
             k = int(cuts[np.searchsorted(cuts, i)]) if len(cuts) and cuts[-1] >= i else -1
-            if k < 0 or fresh[i + 1 : k + 1].any():
+            if not 0 <= k < end:
                 continue
             after = int(moves.line[i - 1]) if i else 0
             waited = float(seconds[i:k].sum())

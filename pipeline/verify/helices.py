@@ -20,7 +20,7 @@ from pipeline.model.shop import Cutter
 from pipeline.model.units import EPS_MM
 from pipeline.verify.faults import Fault
 from pipeline.verify.obstacles import MARGIN_MM
-from pipeline.verify.reading import ARC_CCW, ARC_CW, LINE, Moves, Reading
+from pipeline.verify.reading import ARC_CCW, ARC_CW, LINE, Moves
 from pipeline.verify.removal import CHORD_MM
 from pipeline.verify.tools import STAGES
 
@@ -243,14 +243,3 @@ def _stages_of(mills: Sequence[Cutter]) -> tuple[Array, Array]:
           max(c.reach_mm, c.flute_length_mm), c.stickout_mm) for c in mills]  # fmt: skip
     r = [(c.diameter_mm, c.neck_diameter_mm, c.shank_diameter_mm, c.holder_diameter_mm) for c in mills]
     return np.array(z, dtype=np.float64).reshape(-1, 4), np.array(r, dtype=np.float64).reshape(-1, 4) / 2
-
-
-def spindle_starts(reading: Reading) -> list[int]:
-    """The first move of each stretch with the spindle turning: after M3 or M4, a stop, a change of cutter."""
-    m, turning = reading.moves, reading.moves.spindle != 0
-    fresh = turning.copy()
-    fresh[1:] &= (np.diff(m.spindle) != 0) | (np.diff(m.tool) != 0)
-    for stop in reading.stops:
-        if stop.before_move < len(fresh):
-            fresh[stop.before_move] |= turning[stop.before_move]
-    return [int(i) for i in np.flatnonzero(fresh)]

@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.kernels import verify_holding as kernel
-from pipeline.kernels.verify_ties import inside, widen
+from pipeline.kernels.verify_removal import fill_polygon
+from pipeline.kernels.verify_ties import widen
 from pipeline.model.setup import Setup
 from pipeline.model.shop import Hold
 from pipeline.model.units import EPS_MM
@@ -110,7 +111,8 @@ def clamps(setup: Setup, times: CutTimes) -> tuple[Array, Array]:
     places, press = [], []
     for block in setup.blocks:
         if block.kind == "clamp" and block.press_n > 0:
-            under = inside(np.array(block.outline), times.x0_mm, times.y0_mm, times.cell_mm, n_rows, n_cols)
+            under = np.zeros((n_rows, n_cols), dtype=np.bool_)
+            fill_polygon(under, np.array(block.outline), times.x0_mm, times.y0_mm, times.cell_mm)
             row, col = np.nonzero(times.plate & under)
             if len(row):
                 places.append((times.x0_mm + col.mean() * times.cell_mm, times.y0_mm + row.mean() * times.cell_mm))

@@ -32,13 +32,13 @@ from pipeline.verify.physical import judge_physically
 from pipeline.verify.reader import read_program
 from pipeline.verify.reading import Moves, Reading
 from pipeline.verify.removal import Removal, grid_over, simulate
-from pipeline.verify.skin import check_skin, skin_stack, thinnest_so_far
+from pipeline.verify.skin import check_skin, thinnest_so_far
 from pipeline.verify.target import Comparison, build_target, compare
 from pipeline.verify.threads import check_thread_mills
 from pipeline.verify.tools import tool_table
 from pipeline.verify.walls import WallResult, build_solids, check_left, check_walls, wall_samples
 
-CELL_MM, QUICK_CELL_MM = 0.02, 0.05
+CELL_MM = 0.02
 CODES = {
     "V640": "the skin cut thinner than allowed",
     "V641": "a rapid through stock",
@@ -189,7 +189,7 @@ def judge(
             reading, setup=setup, removal=removal, target=target, tools=tools, machine=machine, seconds=seconds
         )
         skin, thinnest = check_skin(
-            setup, moves=moves, removal=removal, tools=tools, tolerances=tolerances, machine=machine, target=target
+            setup, moves=moves, removal=removal, tools=tools, tolerances=tolerances, target=target
         )
         faults += skin
         faults += unknown
@@ -248,7 +248,7 @@ def judge(
         loads=physical.loads,
         holding=physical.holding,
         caps=physical.caps,
-        skin_stack=skin_stack(setup, machine),
+        skin_stack=setup.z.errors_mm,
     )
 
 

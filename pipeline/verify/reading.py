@@ -59,3 +59,14 @@ class Reading:
     units: str
     n_lines: int
     headings: tuple[tuple[int, str], ...] = ()  # (line, text) of comments that hold nothing but name what follows
+
+
+def spindle_starts(reading: Reading) -> list[int]:
+    """The first move of each stretch with the spindle turning: after M3 or M4, a stop, a change of cutter."""
+    m, turning = reading.moves, reading.moves.spindle != 0
+    fresh = turning.copy()
+    fresh[1:] &= (np.diff(m.spindle) != 0) | (np.diff(m.tool) != 0)
+    for stop in reading.stops:
+        if stop.before_move < len(fresh):
+            fresh[stop.before_move] |= turning[stop.before_move]
+    return [int(i) for i in np.flatnonzero(fresh)]

@@ -1,7 +1,7 @@
 """The skin: the plate's last quarter of a millimetre, which carries the vacuum, at every moment of the program.
 
-Z counts from the bed, so the plate's thickness does not come in. What does is stacked up straight, not by squares: one
-pierced skin costs the plate (rule from statics of tolerances; checks of a small shop, common practice).
+What may take a tip deeper than the text says is the job's budget, carried by the setup. It is stacked up straight, not
+by squares: one pierced skin costs the plate (common practice of a small shop, no source).
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from pipeline.model.job import Tolerances
 from pipeline.model.setup import Setup
-from pipeline.model.shop import Machine
 from pipeline.model.units import EPS_MM
 from pipeline.verify.excused import near_polygon
 from pipeline.verify.faults import Fault
@@ -19,18 +18,6 @@ from pipeline.verify.reading import Moves
 from pipeline.verify.removal import Removal
 from pipeline.verify.target import Target
 from pipeline.verify.tools import ToolTable
-
-DEFLECTION_MM = 0.01  # of skin and bed under the cutter; ours
-
-
-def skin_stack(setup: Setup, machine: Machine) -> tuple[tuple[str, float], ...]:
-    """What may take the cutter deeper into the plate than the text says, mm, each with its name."""
-    return (
-        ("bow of the plate under vacuum", setup.z.bow_mm),
-        ("Z datum after the gauge block", machine.z_error_mm),
-        ("measured length of a cutter", machine.length_error_mm),
-        ("give of skin and bed", DEFLECTION_MM),
-    )
 
 
 def thinnest_so_far(setup: Setup, removal: Removal) -> NDArray[np.float64]:
@@ -41,7 +28,7 @@ def thinnest_so_far(setup: Setup, removal: Removal) -> NDArray[np.float64]:
 
 
 def check_skin(
-    setup: Setup, *, moves: Moves, removal: Removal, tools: ToolTable, tolerances: Tolerances, machine: Machine,
+    setup: Setup, *, moves: Moves, removal: Removal, tools: ToolTable, tolerances: Tolerances,
     target: Target,
 ) -> tuple[list[Fault], float]:  # fmt: skip
     """A fault for every move below the skin plane, one where errors that add up may pierce what is left, and the
@@ -68,11 +55,11 @@ def check_skin(
         )  # fmt: skip
     so_far = thinnest_so_far(setup, removal)
     thinnest = float(so_far[-1]) if len(so_far) else setup.z.top_high_mm
-    return faults + _stacked(setup, moves, removal, thinnest, machine), thinnest
+    return faults + _stacked(setup, moves, removal, thinnest), thinnest
 
 
-def _stacked(setup: Setup, moves: Moves, removal: Removal, thinnest: float, machine: Machine) -> list[Fault]:
-    errors = sum(mm for _, mm in skin_stack(setup, machine))
+def _stacked(setup: Setup, moves: Moves, removal: Removal, thinnest: float) -> list[Fault]:
+    errors = sum(mm for _, mm in setup.z.errors_mm)
     if thinnest > errors or not len(moves.kind) or thinnest >= setup.z.top_high_mm:
         return []
     i = int(np.argmin(removal.low_mm))
@@ -83,7 +70,7 @@ def _stacked(setup: Setup, moves: Moves, removal: Removal, thinnest: float, mach
             amount_mm=errors - thinnest,
             found=f"a skin of {thinnest:.3f} mm, and errors of {errors:.3f} mm when all add up",
             wanted=f"a skin of more than {errors:.3f} mm: "
-            + ", ".join(f"{name} {mm:.3f}" for name, mm in skin_stack(setup, machine)),
+            + ", ".join(f"{name} {mm:.3f}" for name, mm in setup.z.errors_mm),
             hint="a thicker skin in the job, or a flatter plate and a finer Z check",
         )
     ]  # fmt: skip

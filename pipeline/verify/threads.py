@@ -35,11 +35,10 @@ from pipeline.verify.helices import (
     check_passing,
     farthest_mm,
     helices,
-    spindle_starts,
     turn_about_rad,
 )
 from pipeline.verify.probe import RAYS, Probe
-from pipeline.verify.reading import ARC_CCW, ARC_CW, RAPID, Moves, Reading
+from pipeline.verify.reading import ARC_CCW, ARC_CW, RAPID, Moves, Reading, spindle_starts
 from pipeline.verify.thread_form import pitch_diameter_mm, pitch_limits_mm, tip_flat_mm
 from pipeline.verify.tools import ToolTable
 

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.kernels import verify_ties as kernel
+from pipeline.kernels.verify_removal import fill_polygon
 from pipeline.model.setup import Setup
 
 NEVER = 2**31 - 1
@@ -167,10 +168,9 @@ def _footprint(times: CutTimes, polygon: NDArray[np.float64]) -> _Window:
         for edge, more in ((polygon.min(axis=0), -1), (polygon.max(axis=0), 2))
     )
     r0, r1, c0, c1 = max(0, int(r0)), min(n_rows, int(r1)), max(0, int(c0)), min(n_cols, int(c1))
-    mask = kernel.inside(
-        np.ascontiguousarray(polygon), times.x0_mm + c0 * times.cell_mm, times.y0_mm + r0 * times.cell_mm,
-        times.cell_mm, max(0, r1 - r0), max(0, c1 - c0),
-    )  # fmt: skip
+    mask = np.zeros((max(0, r1 - r0), max(0, c1 - c0)), dtype=np.bool_)
+    x0, y0 = times.x0_mm + c0 * times.cell_mm, times.y0_mm + r0 * times.cell_mm
+    fill_polygon(mask, np.ascontiguousarray(polygon), x0, y0, times.cell_mm)
     return _Window(row=r0, col=c0, mask=mask)
 
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.kernels import verify_ties as kernel
+from pipeline.kernels.verify_removal import fill_polygon
 from pipeline.model.setup import Setup
 from pipeline.model.units import EPS_MM
 from pipeline.shop.air import air_pressure_kpa
@@ -78,10 +79,11 @@ def sealed_area(setup: Setup, moves: Moves, radius_mm: Array, times: CutTimes) -
     """
     if setup.hold is None:
         raise ValueError("a setup without a hold has no sealed area")
-    n_rows, n_cols = times.plate.shape
     grid = times.x0_mm, times.y0_mm, times.cell_mm
     gasket = np.array(setup.gasket)
-    mask = times.plate & (times.severed >= 0) & kernel.inside(gasket, *grid, n_rows, n_cols)
+    mask = np.zeros(times.plate.shape, dtype=np.bool_)
+    fill_polygon(mask, gasket, *grid)
+    mask &= times.plate & (times.severed >= 0)
     kernel.clear_band(mask, gasket, setup.gasket_width_mm / 2, *grid)
     n = len(moves.kind)
     holed = np.zeros(n)

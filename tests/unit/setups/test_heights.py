@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 
 import pytest
@@ -52,11 +53,13 @@ def test_the_region_keeps_the_kerf_off_edge_and_cord(job):
     assert min(gap for name, _, gap in region.keepouts if name.startswith("cam")) >= kerf + 2
 
 
-def test_the_bow_stays_apart_in_the_heights(job):
-    """It is inside the highest top already; a checker that stacks up what can pierce the skin wants it alone."""
+def test_the_heights_carry_the_budget_under_the_skin(job):
+    """The terms of J140; with Z zero on the top face the thickness too, as in J141."""
     z = plan_z(job)
-    assert z.bow_mm == job.billet.bow_mm == 0.05
-    assert z.top_high_mm - z.top_mm == pytest.approx(job.billet.thickness_uncertainty_mm + z.bow_mm)
+    assert [mm for _, mm in z.errors_mm] == [0.05, 0.02, 0.02, 0.05]  # as the job and its billet say
+    assert z.top_high_mm - z.top_mm == pytest.approx(job.billet.thickness_uncertainty_mm + job.billet.bow_mm)
+    top = plan_z(dataclasses.replace(job, z=dataclasses.replace(job.z, zero="top")))
+    assert sum(mm for _, mm in top.errors_mm) == pytest.approx(0.14 + job.billet.thickness_uncertainty_mm)
 
 
 def test_the_setup_carries_the_hold(job):

@@ -100,8 +100,6 @@ def test_what_the_hold_stands_on_must_be_written(tmp_path: Path, key: str) -> No
         (HOLDING, "rough: 3", "rough: 0.5", "J107", "safety.rough"),
         (HOLDING, "tilt: 2", "tip: 2", "J104", "safety.tip"),
         (MILL, "rapid_path: straight", "rapid_path: dogleg", "J108", "rapid_path"),
-        (MILL, "z_error: 0.02", "z_error: 2", "J107", "z_error"),
-        (MILL, "length_error: 0.02", "length_error: -0.1", "J107", "length_error"),
         (MILL, "spindle_power: 750 W", "spindle_power: 1 hp", "J106", "spindle_power"),
         (MILL, "extensions: []", "extensions: [G64P]", "J108", "dialect.extensions.1"),
         (CRIB, "    diameter: 6.0\n", "    diameter: 6.0\n    helix_angle: 75\n", "J107", "cutters.1.helix_angle"),
@@ -126,8 +124,6 @@ def test_values_arrive(tmp_path: Path) -> None:
     for file, old, new in (
         (MILL, "rapid_path: straight", "rapid_path: dog-leg"),
         (MILL, "spindle_power: 750 W", "spindle_power: 0.75 kW"),
-        (MILL, "z_error: 0.02", "z_error: 0.011"),
-        (MILL, "length_error: 0.02", "length_error: 0.012"),
         (CRIB, "    diameter: 6.0\n", "    diameter: 6.0\n    helix_angle: 38\n    corner_radius: 0.3\n"),
         (HOLDING, "pump_flow: 0 ", "pump_flow: 40 l/min "),
     ):
@@ -136,7 +132,6 @@ def test_values_arrive(tmp_path: Path) -> None:
         path.write_text(path.read_text().replace(old, new))
     job = read_job(root / "jobs" / "grafting-pair.yaml")
     assert (job.machine.rapid_path, job.machine.spindle_power_w) == ("dog-leg", 750.0)
-    assert (job.machine.z_error_mm, job.machine.length_error_mm) == (0.011, 0.012)
     assert job.crib.cutter(1).helix_angle_rad == pytest.approx(math.radians(38))
     assert job.crib.cutter(1).corner_radius_mm == 0.3
     assert job.holding.hold is not None and job.holding.hold.pump_flow_l_min == 40
@@ -162,8 +157,7 @@ def test_defaults_are_the_models() -> None:
     cutter, machine = Cutter.__dataclass_fields__, Machine.__dataclass_fields__
     assert CUTTER.keys["helix_angle"].default == pytest.approx(cutter["helix_angle_rad"].default, abs=1e-5)
     assert CUTTER.keys["corner_radius"].default == cutter["corner_radius_mm"].default
-    for key, field in (("rapid_path", "rapid_path"), ("z_error", "z_error_mm"), ("length_error", "length_error_mm"),
-                       ("spindle_power", "spindle_power_w")):  # fmt: skip
+    for key, field in (("rapid_path", "rapid_path"), ("spindle_power", "spindle_power_w")):
         assert MACHINE.keys[key].default == machine[field].default
     assert Dialect.__dataclass_fields__["extensions"].default == frozenset()
     assert {kind.value for kind in CutterKind} >= {"flat end mill"}

@@ -53,7 +53,7 @@ def judged(motion: Motion):
     )  # fmt: skip
 
 
-def errors(verdict) -> set[str]:
+def errors_of(verdict) -> set[str]:
     return {f.code for f in verdict.findings if f.severity == "error"}
 
 
@@ -64,7 +64,7 @@ def test_the_clean_twin_is_released():
 
 def test_a_wall_gouge_of_a_hundredth_is_found_and_measured_within_a_micron():
     verdict = judged(program(wall=0.010))
-    assert "V649" in errors(verdict)
+    assert "V649" in errors_of(verdict)
     # The stud's mesh has 240 sides: its middles lie 0.00034 mm inside the true round.
     assert verdict.parts[0].worst_gouge_mm == pytest.approx(0.010, abs=0.001)
 
@@ -72,15 +72,29 @@ def test_a_wall_gouge_of_a_hundredth_is_found_and_measured_within_a_micron():
 @pytest.mark.parametrize("where", ["floor", "step"])
 def test_a_floor_gouge_of_a_hundredth_is_found_and_measured_within_two_microns(where):
     verdict = judged(program(**{where: 0.010}))
-    assert "V649" in errors(verdict)
+    assert "V649" in errors_of(verdict)
     assert verdict.parts[0].worst_gouge_mm == pytest.approx(0.010, abs=0.002)
 
 
 def test_a_skin_pierced_for_one_moment_is_found_though_the_last_pass_covers_the_place():
     """The plunge goes through where the ring after it, at the skin, passes: nothing of it shows in the ring's text."""
     verdict = judged(program(pierce=True))
-    assert "V640" in errors(verdict)
+    assert "V640" in errors_of(verdict)
     assert verdict.thinnest_skin_mm == pytest.approx(-0.02, abs=1e-5)
+
+
+@pytest.mark.parametrize(("errors", "bad"), [((0.05, 0.02, 0.02, 0.05), False), ((0.15, 0.05, 0.05, 0.06), True)])
+def test_a_skin_must_be_thicker_than_all_errors_added_up(errors, bad):
+    """Bow, Z datum, tool length and spare against a skin of 0.3: the skin must exceed their sum (statics of stacks)."""
+    setup = by_hand.stud_setup(blocks=())
+    terms = tuple((f"error {k}", mm) for k, mm in enumerate(errors))
+    setup = dataclasses.replace(setup, z=dataclasses.replace(setup.z, errors_mm=terms))
+    verdict = judge(
+        program().reading(), [], setup=setup, crib=by_hand.STUD_CRIB, machine=MACHINE, material=by_hand.MATERIAL,
+        tolerances=FINE, not_cut=(), cell_mm=0.05, workers=1,
+    )  # fmt: skip
+    assert errors_of(verdict) == ({"V669"} if bad else set())
+    assert sum(mm for _, mm in verdict.skin_stack) == pytest.approx(sum(errors))
 
 
 @pytest.mark.parametrize("workers", [1, 2])
