@@ -97,7 +97,7 @@ CHECKED = (
     "neck, shank and holder against stock; depth of each cut against the flutes",
     "every tool stage against clamps, stops and spacers",
     "every move against every wall and floor of every part, by exact distance",
-    "the skin against bow, Z datum, cutter length and give, all added up",
+    "the skin against bow, Z zero, cutter length and the job's spare, all added up",
     "force, torque, power, deflection and chip of every move, for a worn cutter, by a model (see its assumptions)",
     "the hold at every move: the whole plate, parts that only the skin ties, parts cut free",
     "sizes, depths and places of features, measured on the simulated part; threads by their helices",
