@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
-from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor, wait
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor, wait
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,9 +39,10 @@ from pipeline.verify.skin import check_skin, thinnest_so_far
 from pipeline.verify.target import Comparison, build_target, compare
 from pipeline.verify.threads import check_thread_mills
 from pipeline.verify.tools import tool_table
-from pipeline.verify.walls import WallResult, build_solids, check_left, check_walls, wall_samples
+from pipeline.verify.walls import build_solids, check_left, check_walls, wall_samples
 
 CELL_MM = 0.02
+_T = TypeVar("_T")
 CODES = {
     "V640": "the skin cut thinner than allowed",
     "V641": "a rapid through stock",
@@ -133,16 +137,15 @@ def check_program(
     nothing is raised for it.
     """
     reading = read_program(text, machine=machine, crib=crib)
-    limits = list(check_limits(reading, machine=machine, setup=setup))
     return judge(
-        reading, limits, setup=setup, crib=crib, machine=machine, material=material, tolerances=tolerances,
-        not_cut=not_cut, cell_mm=cell_mm, workers=workers,
+        reading, lambda: check_limits(reading, machine=machine, setup=setup), setup=setup, crib=crib, machine=machine,
+        material=material, tolerances=tolerances, not_cut=not_cut, cell_mm=cell_mm, workers=workers,
     )  # fmt: skip
 
 
 def judge(
     reading: Reading,
-    limits: Sequence[Finding],
+    more: Callable[[], Sequence[Finding]],
     *,
     setup: Setup,
     crib: Crib,
@@ -153,35 +156,36 @@ def judge(
     cell_mm: float,
     workers: int,
 ) -> Verdict:
-    """The verdict on moves that were read: `limits` are findings that are there already, beside the reading's own."""
+    """The verdict on moves that were read: `more` finds what is to be said of them beside the reading's findings."""
     reading, faults = _finite(reading)
     moves = reading.moves
     tools = tool_table(crib)
-    seconds = motion_seconds(moves, machine=machine)
-    solids = build_solids(setup, tolerances)
-    target = build_target(setup, solids, grid_over(setup.billet, cell_mm))
-    comparison = Comparison(setup, target, tolerances)
-    removal = simulate(
-        moves, setup=setup, tools=tools, cell_mm=cell_mm, workers=workers, dog_leg=machine.rapid_path == "dog-leg",
-        skin_left_mm=tolerances.left_mm, visit=comparison.visit,
-    )  # fmt: skip
     excused, unknown = excuses(setup, not_cut)
-    samples, triangle = wall_samples(solids=solids, heights=target.heights, tolerances=tolerances, excused=excused)
-
-    def compare_exactly() -> tuple[WallResult, tuple[Measured, ...]]:
-        return (
-            check_walls(
-                setup, solids=solids, moves=moves, tools=tools, tolerances=tolerances, samples=samples, workers=workers
-            ),
-            measure_features(
-                setup, moves=moves, tools=tools, tolerances=tolerances, not_cut=not_cut, excused=excused
-            ),
+    with _aside(workers) as aside:
+        early = aside(lambda: (more(), motion_seconds(moves, machine=machine)))
+        solids = build_solids(setup, tolerances)
+        target = build_target(setup, solids, grid_over(setup.billet, cell_mm))
+        comparison = Comparison(setup, target, tolerances)
+        limits, seconds = early.result()
+        removal = simulate(
+            moves, setup=setup, tools=tools, cell_mm=cell_mm, workers=workers, dog_leg=machine.rapid_path == "dog-leg",
+            skin_left_mm=tolerances.left_mm, visit=comparison.visit,
         )  # fmt: skip
 
-    with ThreadPoolExecutor(max_workers=1) as aside:  # compiled code, which leaves this thread its time
-        exactly = aside.submit(compare_exactly)
-        if workers <= 1:
-            wait([exactly])
+        def compare_exactly() -> _Exact:
+            samples, triangle = wall_samples(
+                solids=solids, heights=target.heights, tolerances=tolerances, excused=excused
+            )
+            walls = check_walls(
+                setup, solids=solids, moves=moves, tools=tools, tolerances=tolerances, samples=samples, workers=1
+            )
+            lefts, gaps = check_left(setup, solids=solids, samples=samples, triangle=triangle, gap=walls.gaps)
+            measured = measure_features(
+                setup, moves=moves, tools=tools, tolerances=tolerances, not_cut=not_cut, excused=excused
+            )
+            return _Exact(faults=(*walls.faults, *lefts), deepest=walls.deepest, gaps=gaps, features=measured)
+
+        exactly = aside(compare_exactly)
         faults += check_contact(
             reading, setup=setup, removal=removal, target=target, tools=tools, machine=machine, material=material
         )
@@ -215,11 +219,9 @@ def judge(
             seconds=seconds,
         )  # fmt: skip
         faults += thread_faults
-        walls, features = exactly.result()
-    lefts, gaps = check_left(setup, solids=solids, samples=samples, triangle=triangle, gap=walls.gaps)
-    faults += walls.faults
-    faults += lefts
-    faults += feature_faults(setup, features, spoken=faults)
+        exact = exactly.result()
+    faults += exact.faults
+    faults += feature_faults(setup, exact.features, spoken=faults)
     findings = worst_first([*reading.findings, *limits, *as_findings(faults)])
 
     return Verdict(
@@ -236,20 +238,45 @@ def judge(
         parts=tuple(
             PartResult(
                 part_id=p.part_id,
-                worst_gouge_mm=max(p.worst_gouge_mm, float(walls.deepest[i])),
-                worst_left_mm=max(p.worst_left_mm, float(gaps[i])),
+                worst_gouge_mm=max(p.worst_gouge_mm, float(exact.deepest[i])),
+                worst_left_mm=max(p.worst_left_mm, float(exact.gaps[i])),
                 left_volume_mm3=p.left_volume_mm3,
             )
             for i, p in enumerate(parts)
         ),
         stock=stock,
         maps=tuple(maps),
-        features=(*features, *threads),
+        features=(*exact.features, *threads),
         loads=physical.loads,
         holding=physical.holding,
         caps=physical.caps,
         skin_stack=setup.z.errors_mm,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Exact:
+    """What exact distances say: faults, and for each part the deepest cut and the widest gap, mm; sizes measured."""
+
+    faults: tuple[Fault, ...]
+    deepest: NDArray[np.float64]
+    gaps: NDArray[np.float64]
+    features: tuple[Measured, ...]
+
+
+@contextmanager
+def _aside(workers: int) -> Iterator[Callable[[Callable[[], _T]], Future[_T]]]:
+    """Hands work to a thread beside this one; with one worker it is done first. Compiled code and arrays leave the
+    interpreter to the other thread most of the time."""
+    with ThreadPoolExecutor(max_workers=1) as pool:
+
+        def hand(work: Callable[[], _T]) -> Future[_T]:
+            done = pool.submit(work)
+            if workers <= 1:
+                wait([done])
+            return done
+
+        yield hand
 
 
 def _finite(reading: Reading) -> tuple[Reading, list[Fault]]:

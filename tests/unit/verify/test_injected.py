@@ -48,7 +48,7 @@ def program(*, wall: float = 0.0, floor: float = 0.0, step: float = 0.0, pierce:
 
 def judged(motion: Motion):
     return judge(
-        motion.reading(), [], setup=by_hand.stud_setup(blocks=()), crib=by_hand.STUD_CRIB, machine=MACHINE,
+        motion.reading(), list, setup=by_hand.stud_setup(blocks=()), crib=by_hand.STUD_CRIB, machine=MACHINE,
         material=by_hand.MATERIAL, tolerances=FINE, not_cut=(), cell_mm=0.02, workers=1,
     )  # fmt: skip
 
@@ -90,7 +90,7 @@ def test_a_skin_must_be_thicker_than_all_errors_added_up(errors, bad):
     terms = tuple((f"error {k}", mm) for k, mm in enumerate(errors))
     setup = dataclasses.replace(setup, z=dataclasses.replace(setup.z, errors_mm=terms))
     verdict = judge(
-        program().reading(), [], setup=setup, crib=by_hand.STUD_CRIB, machine=MACHINE, material=by_hand.MATERIAL,
+        program().reading(), list, setup=setup, crib=by_hand.STUD_CRIB, machine=MACHINE, material=by_hand.MATERIAL,
         tolerances=FINE, not_cut=(), cell_mm=0.05, workers=1,
     )  # fmt: skip
     assert errors_of(verdict) == ({"V669"} if bad else set())
@@ -100,7 +100,7 @@ def test_a_skin_must_be_thicker_than_all_errors_added_up(errors, bad):
 @pytest.mark.parametrize("workers", [1, 2])
 def test_the_maps_show_the_gouge_where_it_is(workers):
     verdict = judge(
-        program(floor=0.010).reading(), [], setup=by_hand.stud_setup(blocks=()), crib=by_hand.STUD_CRIB,
+        program(floor=0.010).reading(), list, setup=by_hand.stud_setup(blocks=()), crib=by_hand.STUD_CRIB,
         machine=MACHINE, material=by_hand.MATERIAL, tolerances=FINE, not_cut=(), cell_mm=0.02, workers=workers,
     )  # fmt: skip
     (part_map,) = verdict.maps

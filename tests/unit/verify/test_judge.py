@@ -63,7 +63,7 @@ def whole(**outline) -> Motion:
 def judged(motion: Motion, *, setup=None, crib=by_hand.STUD_CRIB, not_cut=(), cell=0.05, workers=1,
            machine=MACHINE) -> Verdict:  # fmt: skip
     verdict = judge(
-        motion.reading(), [], setup=setup or by_hand.stud_setup(), crib=crib, machine=machine,
+        motion.reading(), list, setup=setup or by_hand.stud_setup(), crib=crib, machine=machine,
         material=by_hand.MATERIAL, tolerances=by_hand.TOLERANCES, not_cut=not_cut, cell_mm=cell, workers=workers,
     )  # fmt: skip
     # A plate this small is held by nothing that could be judged; the check of that has tests of its own.
@@ -324,7 +324,7 @@ def test_a_floor_beside_a_wall_has_its_own_tolerance():
         motion = outlined(stepped(drilled(faced(Motion()))))
         motion.rapid(X + 5.42, Y).rapid(z=5.5).line(z=z).rapid(z=30)  # 0.08 over the head's rim: under two cells
         verdict = judge(
-            motion.reading(), [], setup=by_hand.stud_setup(), crib=by_hand.STUD_CRIB, machine=MACHINE,
+            motion.reading(), list, setup=by_hand.stud_setup(), crib=by_hand.STUD_CRIB, machine=MACHINE,
             material=by_hand.MATERIAL, tolerances=loose, not_cut=(), cell_mm=0.05, workers=1,
         )  # fmt: skip
         assert ("V649" in codes(verdict)) == bad, z
@@ -383,7 +383,7 @@ def test_unknown_cutter_and_values_that_are_no_numbers():
     broken = whole().reading()
     broken.moves.end[5, 0] = np.nan
     verdict = judge(
-        broken, [], setup=by_hand.stud_setup(), crib=by_hand.STUD_CRIB, machine=MACHINE,
+        broken, list, setup=by_hand.stud_setup(), crib=by_hand.STUD_CRIB, machine=MACHINE,
         material=by_hand.MATERIAL, tolerances=by_hand.TOLERANCES, not_cut=(), cell_mm=0.1, workers=1,
     )  # fmt: skip
     assert "V662" in codes(verdict)
