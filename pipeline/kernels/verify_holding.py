@@ -89,3 +89,26 @@ def tips(upset, lift, which, start, end, pull, per_kpa, skin, left, inward, offs
                 need = per_kpa[k] * lever[e]
                 least[k] = max(least[k], lacking / need if need > 0.0 else np.inf)
     return holds, moments, least
+
+
+@njit(cache=True, nogil=True)
+def hull(points, least):
+    """Corners (k, 2) of the convex hull, counter-clockwise, of points (n, 2) in order of x, then y: Andrew's chain
+    (from memory). A corner is left out when twice the triangle with its neighbours is no more than `least`."""
+    n = len(points)
+    out = np.empty((2 * n, 2), dtype=np.float64)
+    size = 0
+    for half in range(2):
+        base = size
+        for i in range(n):
+            x, y = points[i if half == 0 else n - 1 - i]
+            while size > base + 1:
+                ax, ay = out[size - 2]
+                bx, by = out[size - 1]
+                if (bx - ax) * (y - ay) - (by - ay) * (x - ax) > least:
+                    break
+                size -= 1
+            out[size, 0], out[size, 1] = x, y
+            size += 1
+        size -= 1  # the last is the first of the other half
+    return out[:size].copy()

@@ -27,6 +27,8 @@ from numba import njit
 FLAT, CONE, BALL, ROUNDED = 0, 1, 2, 3
 N_STEPS = 64  # of a sloping move of a cutter that is not flat, for its radius at a height
 TOUCH = 1e-9  # two stretches this near hang together, mm
+RUN = 16  # moves that are looked at together
+SHARE = 0.75  # of the farthest that is asked for: what a reach seldom goes beyond
 
 
 @njit(cache=True, nogil=True)
@@ -48,46 +50,54 @@ def arc_sweep(kind, sx, sy, ex, ey, cx, cy):
 
 
 @njit(cache=True, nogil=True)
-def move_boxes(kind, start, end, centre, radius):
-    """Plan box of what each move sweeps, (n, 4: low x, low y, high x, high y); radius (n,) of its cutter."""
-    n = len(kind)
-    boxes = np.empty((n, 4), np.float64)
-    for i in range(n):
-        lx, hx = min(start[i, 0], end[i, 0]), max(start[i, 0], end[i, 0])
-        ly, hy = min(start[i, 1], end[i, 1]), max(start[i, 1], end[i, 1])
-        grow = radius[i]
-        if kind[i] >= 2:
-            cx, cy = centre[i, 0], centre[i, 1]
-            r = max(math.hypot(start[i, 0] - cx, start[i, 1] - cy), math.hypot(end[i, 0] - cx, end[i, 1] - cy))
-            chord = math.hypot(end[i, 0] - start[i, 0], end[i, 1] - start[i, 1])
-            side = (end[i, 0] - start[i, 0]) * (cy - start[i, 1]) - (end[i, 1] - start[i, 1]) * (cx - start[i, 0])
-            if kind[i] == 2:
-                side = -side
-            if chord > 0.0 and side > 0.0 and chord < 2.0 * r:  # less than half a turn
-                grow += r - math.sqrt(max(0.0, r * r - 0.25 * chord * chord))
-            else:
-                lx, hx, ly, hy = min(lx, cx - r), max(hx, cx + r), min(ly, cy - r), max(hy, cy + r)
-        boxes[i, 0] = lx - grow
-        boxes[i, 1] = ly - grow
-        boxes[i, 2] = hx + grow
-        boxes[i, 3] = hy + grow
-    return boxes
+def _box(kind, sx, sy, ex, ey, cx, cy, radius):
+    """Plan box of what a move of a cutter of this radius sweeps: low x, low y, high x, high y."""
+    lx, hx, ly, hy = min(sx, ex), max(sx, ex), min(sy, ey), max(sy, ey)
+    if kind >= 2:
+        r = max(math.hypot(sx - cx, sy - cy), math.hypot(ex - cx, ey - cy))
+        chord = math.hypot(ex - sx, ey - sy)
+        side = (ex - sx) * (cy - sy) - (ey - sy) * (cx - sx)
+        if kind == 2:
+            side = -side
+        if chord > 0.0 and side > 0.0 and chord < 2.0 * r:  # less than half a turn
+            radius += r - math.sqrt(max(0.0, r * r - 0.25 * chord * chord))
+        else:
+            lx, hx, ly, hy = min(lx, cx - r), max(hx, cx + r), min(ly, cy - r), max(hy, cy + r)
+    return lx - radius, ly - radius, hx + radius, hy + radius
 
 
 @njit(cache=True, nogil=True)
-def near_groups(boxes, low, row, group_boxes, group_tops, bin_mm):
-    """Moves near each group: first (groups + 1,) and items. A move counts when its cutter is known (row >= 0), its
-    lowest point `low` (n,) is not above the group's top, and the boxes meet."""
+def run_boxes(kind, start, end, centre, row, radius, ceiling):
+    """Of each run of RUN moves the plan box of what it sweeps and the lowest point (runs, 5: low x, low y, high x, high
+    y, z); moves that stay at or over `ceiling`, or whose cutter is not known (row < 0), count for nothing."""
+    n = len(kind)
+    runs = np.empty(((n + RUN - 1) // RUN, 5), np.float64)
+    for k in range(len(runs)):
+        lx, ly, hx, hy, low = math.inf, math.inf, -math.inf, -math.inf, math.inf
+        for i in range(k * RUN, min(n, k * RUN + RUN)):
+            z = min(start[i, 2], end[i, 2])
+            if row[i] >= 0 and z < ceiling:
+                x0, y0, x1, y1 = _box(
+                    kind[i], start[i, 0], start[i, 1], end[i, 0], end[i, 1], centre[i, 0], centre[i, 1], radius[row[i]]
+                )
+                lx, ly, hx, hy, low = min(lx, x0), min(ly, y0), max(hx, x1), max(hy, y1), min(low, z)
+        runs[k, 0], runs[k, 1], runs[k, 2], runs[k, 3], runs[k, 4] = lx, ly, hx, hy, low
+    return runs
+
+
+@njit(cache=True, nogil=True)
+def near_groups(kind, start, end, centre, row, radius, ceiling, runs, group_boxes, group_tops, bin_mm):
+    """Moves near each group: first (groups + 1,) and items, in the moves' order. A move counts when its cutter is known
+    (row >= 0), its lowest point is under `ceiling` and not above the group's top, and the boxes meet. Neighbours are
+    looked for by runs of moves (see `run_boxes`), which lie together in nearly all programs."""
     g = len(group_boxes)
     first = np.zeros(g + 1, np.int64)
-    items = np.empty(0, np.int64)
     if g == 0:
-        return first, items
+        return first, np.empty(0, np.int64)
     x0, y0 = group_boxes[:, 0].min(), group_boxes[:, 1].min()
     n_cols = int((group_boxes[:, 2].max() - x0) / bin_mm) + 1
     n_rows = int((group_boxes[:, 3].max() - y0) / bin_mm) + 1
     bin_first = np.zeros(n_rows * n_cols + 1, np.int64)
-    bin_top = np.full(n_rows * n_cols, -np.inf)
     bin_items = np.empty(0, np.int64)
     for turn in range(2):
         if turn == 1:
@@ -103,46 +113,65 @@ def near_groups(boxes, low, row, group_boxes, group_tops, bin_mm):
                     b = r * n_cols + c
                     if turn == 0:
                         bin_first[b + 1] += 1
-                        bin_top[b] = max(bin_top[b], group_tops[k])
                     else:
                         bin_items[fill[b]] = k
                         fill[b] += 1
-    highest = group_tops.max()
-    at = np.zeros(g, np.int64)
-    for turn in range(2):
-        stamp = np.full(g, -1, np.int64)
-        if turn == 1:
-            for k in range(g):
-                first[k + 1] += first[k]
-                at[k] = first[k]
-            items = np.empty(first[g], np.int64)
-        for i in range(len(boxes)):
-            if row[i] < 0 or low[i] > highest:
-                continue
-            ca = max(0, math.floor((boxes[i, 0] - x0) / bin_mm))
-            cb = min(n_cols - 1, math.floor((boxes[i, 2] - x0) / bin_mm))
-            ra = max(0, math.floor((boxes[i, 1] - y0) / bin_mm))
-            rb = min(n_rows - 1, math.floor((boxes[i, 3] - y0) / bin_mm))
-            for r in range(ra, rb + 1):
-                for c in range(ca, cb + 1):
-                    b = r * n_cols + c
-                    if low[i] > bin_top[b]:
+    pairs = np.empty((4096, 2), np.int32)  # (group, move)
+    n_pairs = 0
+    stamp = np.full(g, -1, np.int64)
+    boxes = np.empty((RUN, 5), np.float64)
+    for q in range(len(runs)):
+        lx, ly, hx, hy, low = runs[q, 0], runs[q, 1], runs[q, 2], runs[q, 3], runs[q, 4]
+        if low == math.inf:
+            continue
+        ca, cb = max(0, math.floor((lx - x0) / bin_mm)), min(n_cols - 1, math.floor((hx - x0) / bin_mm))
+        ra, rb = max(0, math.floor((ly - y0) / bin_mm)), min(n_rows - 1, math.floor((hy - y0) / bin_mm))
+        begin, stop = q * RUN, min(len(kind), q * RUN + RUN)
+        boxed = False
+        for r in range(ra, rb + 1):
+            for c in range(ca, cb + 1):
+                for e in range(bin_first[r * n_cols + c], bin_first[r * n_cols + c + 1]):
+                    k = bin_items[e]
+                    if stamp[k] == q:
                         continue
-                    for e in range(bin_first[b], bin_first[b + 1]):
-                        k = bin_items[e]
-                        if stamp[k] == i or low[i] > group_tops[k]:
-                            continue
-                        stamp[k] = i
+                    stamp[k] = q
+                    gx0, gy0, gx1, gy1 = group_boxes[k, 0], group_boxes[k, 1], group_boxes[k, 2], group_boxes[k, 3]
+                    if low > group_tops[k] or lx > gx1 or hx < gx0 or ly > gy1 or hy < gy0:
+                        continue
+                    if not boxed:
+                        boxed = True
+                        for i in range(begin, stop):
+                            z = min(start[i, 2], end[i, 2])
+                            boxes[i - begin, 4] = math.inf
+                            if row[i] >= 0 and z < ceiling:
+                                bx0, by0, bx1, by1 = _box(
+                                    kind[i], start[i, 0], start[i, 1], end[i, 0], end[i, 1], centre[i, 0],
+                                    centre[i, 1], radius[row[i]],
+                                )  # fmt: skip
+                                boxes[i - begin, 0], boxes[i - begin, 1] = bx0, by0
+                                boxes[i - begin, 2], boxes[i - begin, 3] = bx1, by1
+                                boxes[i - begin, 4] = z
+                    if n_pairs + RUN > len(pairs):
+                        more = np.empty((2 * len(pairs), 2), np.int32)
+                        more[:n_pairs] = pairs[:n_pairs]
+                        pairs = more
+                    before = n_pairs
+                    for j in range(stop - begin):
                         if (
-                            boxes[i, 0] > group_boxes[k, 2] or boxes[i, 2] < group_boxes[k, 0]
-                            or boxes[i, 1] > group_boxes[k, 3] or boxes[i, 3] < group_boxes[k, 1]
+                            boxes[j, 4] <= group_tops[k] and boxes[j, 4] < math.inf and boxes[j, 0] <= gx1
+                            and boxes[j, 2] >= gx0 and boxes[j, 1] <= gy1 and boxes[j, 3] >= gy0
                         ):  # fmt: skip
-                            continue
-                        if turn == 0:
-                            first[k + 1] += 1
-                        else:
-                            items[at[k]] = i
-                            at[k] += 1
+                            pairs[n_pairs, 0], pairs[n_pairs, 1] = k, begin + j
+                            n_pairs += 1
+                    first[k + 1] += n_pairs - before
+    for k in range(g):
+        first[k + 1] += first[k]
+    at = first[:-1].copy()
+    items = np.empty(n_pairs, np.int64)
+    for p in range(n_pairs):
+        k = pairs[p, 0]
+        items[at[k]] = pairs[p, 1]
+        at[k] += 1
     return first, items
 
 
@@ -273,11 +302,13 @@ def chord_end(i, j, k, start, end, centre, sweep, out):
 
 @njit(cache=True, nogil=True)
 def heights(
-    points, point_first, first, items, kind, start, end, centre, boxes, row, shape, radius, tip, slope, chord_mm, z,
+    points, point_first, first, items, kind, start, end, centre, row, shape, radius, tip, slope, chord_mm, z,
 ):  # fmt: skip
     """Lower z (n,) at points (n, 2) to what the moves near each group leave. Points of group g are point_first[g] to
     point_first[g + 1]. Lowest moves first; a group is done when the next move's lowest point is over all of it."""
     a, b = np.empty(3), np.empty(3)
+    xs, ys = points[:, 0].copy(), points[:, 1].copy()
+    under = np.empty(len(points), np.int64)
     for g in range(len(first) - 1):
         p0, p1 = point_first[g], point_first[g + 1]
         near = items[first[g] : first[g + 1]]
@@ -292,34 +323,41 @@ def heights(
             i = near[e]
             c = row[i]
             r = radius[c]
+            x0, y0, x1, y1 = _box(
+                kind[i], start[i, 0], start[i, 1], end[i, 0], end[i, 1], centre[i, 0], centre[i, 1], r
+            )
+            n = 0
+            for p in range(p0, p1):
+                under[n] = p
+                n += (z[p] > low[e]) & (xs[p] >= x0) & (xs[p] <= x1) & (ys[p] >= y0) & (ys[p] <= y1)
+            if n == 0:
+                continue
             sweep = 0.0
             chords = 1
             level = start[i, 2] == end[i, 2]
             if kind[i] >= 2:
                 sweep = arc_sweep(kind[i], start[i, 0], start[i, 1], end[i, 0], end[i, 1], centre[i, 0], centre[i, 1])
                 useful = level
-                for p in range(p0, p1):
-                    x, y = points[p, 0], points[p, 1]
-                    if useful or z[p] <= low[e]:
-                        continue
-                    if boxes[i, 0] <= x <= boxes[i, 2] and boxes[i, 1] <= y <= boxes[i, 3]:
-                        useful = r + chord_mm >= arc_distance(
-                            x, y, start[i, 0], start[i, 1], end[i, 0], end[i, 1], centre[i, 0], centre[i, 1], sweep
-                        )
+                for p in under[:n]:
+                    useful = useful or r + chord_mm >= arc_distance(
+                        xs[p], ys[p], start[i, 0], start[i, 1], end[i, 0], end[i, 1], centre[i, 0], centre[i, 1], sweep
+                    )
                 if not useful:
                     continue
                 if not level:
                     chords = n_chords(math.hypot(start[i, 0] - centre[i, 0], start[i, 1] - centre[i, 1]), sweep,
                                       chord_mm)  # fmt: skip
             changed = False
-            chord_end(i, 0, chords, start, end, centre, sweep, a)
+            a[0], a[1], a[2] = start[i, 0], start[i, 1], start[i, 2]
+            b[0], b[1], b[2] = end[i, 0], end[i, 1], end[i, 2]
             for j in range(1, chords + 1):
-                chord_end(i, j, chords, start, end, centre, sweep, b)
+                if chords > 1:
+                    chord_end(i, j, chords, start, end, centre, sweep, b)
                 lowest = min(a[2], b[2])
                 reach = r + math.hypot(b[0] - a[0], b[1] - a[1])
-                for p in range(p0, p1):
-                    x, y = points[p, 0], points[p, 1]
-                    if lowest >= z[p] or x < boxes[i, 0] or x > boxes[i, 2] or y < boxes[i, 1] or y > boxes[i, 3]:
+                for p in under[:n]:
+                    x, y = xs[p], ys[p]
+                    if lowest >= z[p]:
                         continue
                     if kind[i] >= 2 and level:
                         d = arc_distance(x, y, start[i, 0], start[i, 1], end[i, 0], end[i, 1], centre[i, 0],
@@ -421,61 +459,89 @@ def reaches(
 ):  # fmt: skip
     """How far each ray of each ring test (k, 4: x, y, z, farthest) is clear from the centre, into reach (k, rays)."""
     for g in range(len(rings)):
-        px, py, z, most = rings[g, 0], rings[g, 1], rings[g, 2], rings[g, 3]
-        front = reach[g]
-        front[:] = 0.0
         near = items[first[g] : first[g + 1]]
-        far, close = np.empty(len(near)), np.empty(len(near))
-        for e in range(len(near)):
-            i = near[e]
-            sweep = 0.0
-            if kind[i] < 2:
-                close[e] = point_line(px, py, start[i, 0], start[i, 1], end[i, 0], end[i, 1]) - radius[row[i]]
-            else:
-                sweep = arc_sweep(kind[i], start[i, 0], start[i, 1], end[i, 0], end[i, 1], centre[i, 0], centre[i, 1])
-                close[e] = -radius[row[i]] + arc_distance(
-                    px, py, start[i, 0], start[i, 1], end[i, 0], end[i, 1], centre[i, 0], centre[i, 1], sweep
-                )
-            f = max(math.hypot(start[i, 0] - px, start[i, 1] - py), math.hypot(end[i, 0] - px, end[i, 1] - py))
-            if kind[i] >= 2:
-                # The farthest point of an arc's circle lies beyond its centre; it counts if the arc gets there.
-                ox, oy = centre[i, 0] - px, centre[i, 1] - py
-                off = math.hypot(ox, oy)
-                arc = math.hypot(start[i, 0] - centre[i, 0], start[i, 1] - centre[i, 1])
-                reach_there = off < TOUCH
-                if not reach_there:
-                    qx, qy = centre[i, 0] + arc * ox / off, centre[i, 1] + arc * oy / off
-                    reach_there = chord_mm > arc_distance(
-                        qx, qy, start[i, 0], start[i, 1], end[i, 0], end[i, 1], centre[i, 0], centre[i, 1], sweep
-                    )
-                if reach_there:
-                    f = max(f, off + arc)
-            c = row[i]
-            h = z - min(start[i, 2], end[i, 2])
-            far[e] = f + (profile(h, shape[c], radius[c], tip[c], slope[c]) if h >= 0.0 else radius[c])
-        order = np.argsort(far, kind="mergesort")
-        moved = True
-        while moved:
-            moved = False
-            for e in order:
-                i = near[e]
-                if min(start[i, 2], end[i, 2]) > z or far[e] <= front.min() + chord_mm:
-                    continue
-                if close[e] > front.max() + chord_mm:
-                    continue
-                c = row[i]
-                if _sweep_move(i, z, px, py, kind, start, end, centre, shape[c], radius[c], tip[c], slope[c], chord_mm,
-                               along_x, along_y, front):  # fmt: skip
-                    moved = True
-            if front.min() >= most:
+        n, bound = 0, SHARE * rings[g, 3]
+        chosen, far, close = np.empty(len(near), np.int64), np.empty(len(near)), np.empty(len(near))
+        while n < len(near):
+            # Moves far off are left alone, and taken along after all where the fronts came near to them.
+            n = 0
+            for i in near:
+                away = _away(rings[g, 0], rings[g, 1], kind[i], start[i, 0], start[i, 1], end[i, 0], end[i, 1],
+                             centre[i, 0], centre[i, 1])  # fmt: skip
+                close[n] = away - radius[row[i]]
+                if close[n] <= bound + chord_mm:
+                    chosen[n] = i
+                    n += 1
+            for e in range(n):
+                far[e] = _farthest(chosen[e], rings[g], kind, start, end, centre, row, shape, radius, tip, slope,
+                                   chord_mm)  # fmt: skip
+            _clear(
+                rings[g], chosen[:n], far[:n], close[:n], kind, start, end, centre, row, shape, radius, tip, slope,
+                along_x, along_y, chord_mm, reach[g],
+            )  # fmt: skip
+            if reach[g].max() <= bound:
                 break
-        for k in range(len(front)):
-            front[k] = min(front[k], most)
+            bound = math.inf
+        for k in range(reach.shape[1]):
+            reach[g, k] = min(reach[g, k], rings[g, 3])
+
+
+@njit(cache=True, nogil=True)
+def _away(px, py, kind, sx, sy, ex, ey, cx, cy):
+    """Plan distance of a point to the path of a move."""
+    if kind < 2:
+        return point_line(px, py, sx, sy, ex, ey)
+    return arc_distance(px, py, sx, sy, ex, ey, cx, cy, arc_sweep(kind, sx, sy, ex, ey, cx, cy))
+
+
+@njit(cache=True, nogil=True)
+def _farthest(i, ring, kind, start, end, centre, row, shape, radius, tip, slope, chord_mm):
+    """How far from the ring's centre the flank of move i may clear at its height."""
+    px, py, z = ring[0], ring[1], ring[2]
+    f = max(math.hypot(start[i, 0] - px, start[i, 1] - py), math.hypot(end[i, 0] - px, end[i, 1] - py))
+    if kind[i] >= 2:
+        # The farthest point of an arc's circle lies beyond its centre; it counts if the arc gets there.
+        ox, oy = centre[i, 0] - px, centre[i, 1] - py
+        off = math.hypot(ox, oy)
+        arc = math.hypot(start[i, 0] - centre[i, 0], start[i, 1] - centre[i, 1])
+        if off < TOUCH or chord_mm > _away(
+            centre[i, 0] + arc * ox / off, centre[i, 1] + arc * oy / off, kind[i], start[i, 0], start[i, 1], end[i, 0],
+            end[i, 1], centre[i, 0], centre[i, 1],
+        ):  # fmt: skip
+            f = max(f, off + arc)
+    c = row[i]
+    h = z - min(start[i, 2], end[i, 2])
+    return f + (profile(h, shape[c], radius[c], tip[c], slope[c]) if h >= 0.0 else radius[c])
+
+
+@njit(cache=True, nogil=True)
+def _clear(
+    ring, near, far, close, kind, start, end, centre, row, shape, radius, tip, slope, along_x, along_y, chord_mm, front
+):  # fmt: skip
+    """Push the fronts of all rays out over these moves, innermost first, until none moves any more."""
+    px, py, z, most = ring[0], ring[1], ring[2], ring[3]
+    front[:] = 0.0
+    order = np.argsort(far, kind="mergesort")
+    moved = True
+    while moved:
+        moved = False
+        for e in order:
+            i = near[e]
+            if min(start[i, 2], end[i, 2]) > z or far[e] <= front.min() + chord_mm:
+                continue
+            if close[e] > front.max() + chord_mm:
+                continue
+            c = row[i]
+            if _sweep_move(i, z, px, py, kind, start, end, centre, shape[c], radius[c], tip[c], slope[c], chord_mm,
+                           along_x, along_y, front):  # fmt: skip
+                moved = True
+        if front.min() >= most:
+            break
 
 
 @njit(cache=True, nogil=True)
 def gaps(
-    samples, sample_first, first, items, kind, start, end, centre, boxes, row, shape, radius, tip, slope, gap,
+    samples, sample_first, first, items, kind, start, end, centre, row, shape, radius, tip, slope, gap,
 ):  # fmt: skip
     """Lower gap (n,) to the least distance between a flank and each sample (n, 3); it starts at the largest seen."""
     for g in range(len(first) - 1):
@@ -487,13 +553,11 @@ def gaps(
             if kind[i] >= 2:
                 sweep = arc_sweep(kind[i], x0, y0, x1, y1, centre[i, 0], centre[i, 1])
             steps = N_STEPS if shape[c] != FLAT and z0 != z1 else 1
+            lx, ly, hx, hy = _box(kind[i], x0, y0, x1, y1, centre[i, 0], centre[i, 1], radius[c])
             for s in range(sample_first[g], sample_first[g + 1]):
                 x, y, z = samples[s, 0], samples[s, 1], samples[s, 2]
                 seen = gap[s]
-                if (
-                    min(z0, z1) > z or x < boxes[i, 0] - seen or x > boxes[i, 2] + seen or y < boxes[i, 1] - seen
-                    or y > boxes[i, 3] + seen
-                ):  # fmt: skip
+                if min(z0, z1) > z or x < lx - seen or x > hx + seen or y < ly - seen or y > hy + seen:
                     continue
                 for k in range(steps):
                     f0, f1 = k / steps, (k + 1) / steps
@@ -524,7 +588,8 @@ def point_line(px, py, ax, ay, bx, by):
     t = 0.0
     if n > 0.0:
         t = min(1.0, max(0.0, ((px - ax) * dx + (py - ay) * dy) / n))
-    return math.hypot(px - ax - t * dx, py - ay - t * dy)
+    qx, qy = px - ax - t * dx, py - ay - t * dy
+    return math.sqrt(qx * qx + qy * qy)
 
 
 @njit(cache=True, nogil=True)
@@ -561,3 +626,82 @@ def inside_by(points, polygon, out):
             best = min(best, d)
             ax, ay = bx, by
         out[p] = math.sqrt(best) if inside else -math.sqrt(best)
+
+
+@njit(cache=True, nogil=True)
+def fit_circle(points, aside_mm, aside_times, enough, rounds, done_mm, fit):
+    """Circle of least squares through points (n, 2) round the origin, into fit (3: x, y, radius); False when it is not
+    round, or fewer than `enough` points are left. Points far off (a slot that opens into the hole) are left out: by
+    more than `aside_mm`, and so many times the middle one."""
+    n = len(points)
+    x, y = points[:, 0].copy(), points[:, 1].copy()
+    off = np.sqrt(x * x + y * y)
+    off = np.abs(off - np.median(off))
+    n = _nearest(x, y, off, n, max(aside_mm, 2.0 * aside_times * np.median(off)))
+    for _ in range(rounds):
+        if n < enough or not _least_squares(x[:n], y[:n], rounds, done_mm, fit):
+            return False
+        for k in range(n):
+            dx, dy = x[k] - fit[0], y[k] - fit[1]
+            off[k] = abs(math.sqrt(dx * dx + dy * dy) - fit[2])
+        kept = _nearest(x, y, off, n, max(aside_mm, aside_times * np.median(off[:n])))
+        if kept == n:
+            return off[:n].max() <= aside_mm
+        n = kept
+    return False
+
+
+@njit(cache=True, nogil=True)
+def _nearest(x, y, off, n, most):
+    """Move those of the first n points that are off by no more to the front; how many they are."""
+    kept = 0
+    for k in range(n):
+        if off[k] <= most:
+            x[kept], y[kept] = x[k], y[k]
+            kept += 1
+    return kept
+
+
+@njit(cache=True, nogil=True)
+def _least_squares(x, y, rounds, done_mm, fit):
+    """Circle of least squares by Gauss-Newton steps, from the origin; False where the points say nothing."""
+    fit[:] = 0.0
+    for _ in range(rounds):
+        # With (u, v) the direction of a point and e its distance to the circle: sums of uu, uv, vv, u, v, ue, ve, e.
+        uu, uv, vv, u1, v1, ue, ve, e1 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+        for k in range(len(x)):
+            u, v = x[k] - fit[0], y[k] - fit[1]
+            rho = math.sqrt(u * u + v * v)
+            if rho == 0.0:
+                return False
+            u, v, e = u / rho, v / rho, rho - fit[2]
+            uu, uv, vv, u1, v1 = uu + u * u, uv + u * v, vv + v * v, u1 + u, v1 + v
+            ue, ve, e1 = ue + u * e, ve + v * e, e1 + e
+        n = len(x)
+        # The radius first: each of its equation's terms taken off the other two.
+        suu, suv, svv = uu - u1 * u1 / n, uv - u1 * v1 / n, vv - v1 * v1 / n
+        sue, sve = ue - u1 * e1 / n, ve - v1 * e1 / n
+        size = suu * svv - suv * suv
+        if size <= 0.0:
+            return False
+        dx, dy = (sue * svv - sve * suv) / size, (sve * suu - sue * suv) / size
+        dr = (e1 - u1 * dx - v1 * dy) / n
+        fit[0], fit[1], fit[2] = fit[0] + dx, fit[1] + dy, fit[2] + dr
+        if max(abs(dx), abs(dy), abs(dr)) < done_mm:
+            break
+    return True
+
+
+@njit(cache=True, nogil=True)
+def on_triangles(points, triangles, slack, keep):
+    """Set keep (n,) where a point (n, 2) lies on a triangle (k, 6) of either turn, or beside it: twice the area between
+    the point and each edge may be `slack` on the wrong side, mm2. In place."""
+    for t in range(len(triangles)):
+        ax, ay, bx, by, cx, cy = triangles[t]
+        for p in range(len(points)):
+            x, y = points[p, 0], points[p, 1]
+            one = (bx - ax) * (y - ay) - (by - ay) * (x - ax)
+            two = (cx - bx) * (y - by) - (cy - by) * (x - bx)
+            three = (ax - cx) * (y - cy) - (ay - cy) * (x - cx)
+            if min(one, two, three) >= -slack or max(one, two, three) <= slack:
+                keep[p] = True

@@ -13,6 +13,9 @@ below what its limits allow; a control that keeps accelerating through a junctio
 can need more length than one from standstill; to keep time non-increasing in a, j and speed, `ramp_length` then takes
 the longest of all ramps that begin between u and v (found in closed form: v/3, or a^2/(2j)). From standstill itself the
 length is exact, so a single move from rest to rest has its textbook time.
+
+Words: the *inside angle* of a junction is 180 degrees when its two moves go straight on. A program has hundreds of
+thousands of moves, so what every move needs is worked out here, one move at a time: no functions but square roots.
 """
 
 import math
@@ -23,7 +26,7 @@ from numba import njit
 _HALVINGS = 60
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def ramp_time(u, v, a, j):
     """Seconds to change the speed from u to v."""
     change = abs(v - u)
@@ -34,7 +37,7 @@ def ramp_time(u, v, a, j):
     return 2.0 * math.sqrt(change / j)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def ramp_length(u, v, a, j):
     """Length set aside for a ramp between u and v, u <= v. See the module's text for u > 0 with jerk."""
     if j > 0.0 and u > 0.0:
@@ -43,7 +46,7 @@ def ramp_length(u, v, a, j):
     return (u + v) / 2.0 * ramp_time(u, v, a, j)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def reach(u, length, limit, a, j):
     """Greatest speed, at most `limit`, that a ramp from u reaches within `length`."""
     if limit <= u:
@@ -63,7 +66,7 @@ def reach(u, length, limit, a, j):
     return low
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def move_time(length, u, v, limit, a, j):
     """Seconds for one move from speed u to speed v, never above `limit`."""
     low = max(u, v)
@@ -85,7 +88,7 @@ def move_time(length, u, v, limit, a, j):
     return up + down + max(rest, 0.0) / peak
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def chain_times(lengths, limits, junctions, a, j):
     """Seconds of each of n moves that follow one another.
 
@@ -104,4 +107,80 @@ def chain_times(lengths, limits, junctions, a, j):
     seconds = np.empty(n)
     for i in range(n):
         seconds[i] = move_time(lengths[i], speed[i], speed[i + 1], limits[i], a, j)
+    return seconds
+
+
+@njit(cache=True, nogil=True)
+def straight_lengths(start, end, out):
+    """Distance from start to end (n, 3) of each move, mm, into out (n,)."""
+    for i in range(start.shape[0]):
+        x, y, z = end[i, 0] - start[i, 0], end[i, 1] - start[i, 1], end[i, 2] - start[i, 2]
+        out[i] = math.sqrt(x * x + y * y + z * z)
+
+
+@njit(cache=True, nogil=True)
+def _direction(kind, start, end, centre, turn, i, at, out):
+    """Unit vector along move i where it is at the point `at` (3,) of its path, into out (3,)."""
+    if kind[i] >= 2:
+        hand = turn[i] if kind[i] == 3 else -turn[i]
+        out[0], out[1] = -(at[1] - centre[i, 1]) * hand, (at[0] - centre[i, 0]) * hand
+        out[2] = end[i, 2] - start[i, 2]
+    else:
+        out[0], out[1], out[2] = end[i, 0] - start[i, 0], end[i, 1] - start[i, 1], end[i, 2] - start[i, 2]
+    size = math.sqrt(out[0] * out[0] + out[1] * out[1] + out[2] * out[2])
+    if size > 0.0:
+        out[0], out[1], out[2] = out[0] / size, out[1] / size, out[2] / size
+
+
+@njit(cache=True, nogil=True)
+def motion_seconds(
+    kind, start, end, centre, radius, turn, length, feed, exact_stop, blend, most_feed, rapid, a, j, blend_mm, flat_rad,
+):  # fmt: skip
+    """Seconds of each of n moves that follow one another, 0 for those that go nowhere.
+
+    The first eight and the two after are columns of moves; `radius`, `turn` (n,) of arcs, mm and rad; `length` (n,) mm;
+    `most_feed` and `rapid` mm/min; `blend_mm` the gap to a corner under G64; a join flatter than `flat_rad` is none.
+    """
+    n = kind.shape[0]
+    lengths, limits, junctions = np.empty(n), np.empty(n), np.zeros(n + 1)
+    first, last = np.empty(3), np.empty(3)
+    m = 0
+    before = -1
+    halt = False  # an exact stop at the last move that went somewhere, or since
+    for i in range(n):
+        if length[i] > 0.0:
+            speed = rapid
+            if kind[i] != 0:
+                speed = min(feed[i], most_feed) if feed[i] > 0.0 else most_feed
+            speed = speed / 60.0
+            if kind[i] >= 2:
+                speed = min(speed, math.sqrt(a * radius[i]))
+            lengths[m], limits[m] = length[i], speed
+            if before >= 0 and not halt and (kind[i] == 0) == (kind[before] == 0):
+                _direction(kind, start, end, centre, turn, i, start[i], first)
+                x, y, z = first[0] - last[0], first[1] - last[1], first[2] - last[2]
+                bend = math.sqrt(x * x + y * y + z * z) / 2.0  # sine of half the turn
+                square = bend * bend
+                if blend[i] and blend[before]:
+                    corner = math.inf
+                    if square > 0.0:
+                        half = math.sqrt(max(1.0 - square, 0.0))  # sine of half the inside angle
+                        inscribed = blend_mm * half * (1.0 + half) / square  # s/(1-s) without cancellation
+                        room = half / bend * min(length[before], length[i]) / 2.0
+                        corner = math.sqrt(a * min(inscribed, room))
+                    junctions[m] = corner
+                elif 2.0 * bend <= flat_rad:
+                    junctions[m] = math.inf
+            _direction(kind, start, end, centre, turn, i, end[i], last)
+            before = i
+            halt = False
+            m += 1
+        halt = halt or exact_stop[i]
+    seconds = np.zeros(n)
+    times = chain_times(lengths[:m], limits[:m], junctions[: m + 1], a, j)
+    m = 0
+    for i in range(n):
+        if length[i] > 0.0:
+            seconds[i] = times[m]
+            m += 1
     return seconds

@@ -1,14 +1,14 @@
-"""Taking material off a height field, tile by tile, for the verifier, and comparing each tile with what it should be.
+"""Taking material off a height field, tile by tile, for the verifier.
 
 Words. A *piece* is a short straight stretch of tip motion (x0, y0, z0, x1, y1, z1). A *pair* is one piece in one
 tile of the grid. A *stage* is a cylinder of the tool above its cutting edges: neck, shank, holder. A *coarse cell* is a
 square of k x k cells.
 
 Goal: the height left at every cell centre after cutters of revolution have moved along all pieces, exactly, in the
-order of the program, what each piece did and met, and how far the result is from the target. Steps: (1) arcs and
-helices become chords at most `chord_mm` off, long lines are cut up; (2) pieces are sorted into tiles; (3) each tile
-is filled, cut by its own pieces in order, compared and thrown away, so threads never race, the result has the same
-bits for any number of threads, and memory does not grow with the cells.
+order of the program, and what each piece did and met. Steps: (1) arcs and helices become chords at most `chord_mm` off,
+long lines are cut up; (2) pieces are sorted into tiles; (3) each tile is filled, cut by its own pieces in order, looked
+at and thrown away, so threads never race, the result has the same bits for any number of threads, and memory does not
+grow with the cells.
 
 A cell at plan distance w from the line of a piece, u along it, is under the cutter for s in [u - a, u + a] with
 a = sqrt(R^2 - w^2), cut to [0, L]. The height is the least of z(s) + f(rho) there, in closed form (derived here):
@@ -35,7 +35,7 @@ FLAT, CONE, BALL, ROUNDED = 0, 1, 2, 3
 N_STAGES = 3  # neck, shank, holder
 NEVER = 2**31 - 1
 UNITS = 1 << 20  # heights of the field are whole numbers of this part of a mm: sums of them do not depend on an order
-SHORT_RUN = 24  # cells; below it a plain loop is faster than one over a slice
+STRIDE = 16  # rows: whole vectors, what is worked out beyond the last row is not used
 N_HALVINGS = 40  # of a piece, for the lowest place of a rounded cutter
 MOST_HALVINGS = 13  # of an arc, and
 MOST_PIECES = 8192  # of a line: only one far larger than any machine needs more
@@ -205,6 +205,32 @@ def dog_legs(kind, start, end):
             at += 1
             gone = reach
     return pieces[:at].copy(), owner[:at].copy()
+
+
+@njit(cache=True, nogil=True)
+def describe_pieces(pieces, owner, kind, move_row, top_mm, stage_z, stage_r, radius):
+    """Of each piece (m,): the row of its tool, whether it is no rapid, whether it begins where the one before it ended
+    with the same cutter and both or neither are rapids, and the largest radius that may meet stock, -1 where none may.
+
+    kind, move_row (n moves,); stage_z, stage_r (cutters, stages). A stage matters only where its lower end may come
+    under the top of the billet.
+    """
+    m = len(pieces)
+    row, reach = np.empty(m, np.int64), np.full(m, -1.0)
+    feeds, joined = np.empty(m, np.bool_), np.zeros(m, np.bool_)
+    for k in range(m):
+        row[k], feeds[k] = move_row[owner[k]], kind[owner[k]] != 0
+        g, low = row[k], min(pieces[k, 2], pieces[k, 5])
+        if k > 0 and g == row[k - 1] and feeds[k] == feeds[k - 1]:
+            joined[k] = True
+            for a in range(3):
+                joined[k] &= pieces[k, a] == pieces[k - 1, 3 + a]
+        if g >= 0 and low < top_mm:
+            reach[k] = max(0.0, radius[g])
+            for stage in range(stage_z.shape[1]):
+                if low + stage_z[g, stage] < top_mm:
+                    reach[k] = max(reach[k], stage_r[g, stage])
+    return row, feeds, joined, reach
 
 
 @njit(cache=True, nogil=True)
@@ -441,27 +467,30 @@ def _stages(z, x0, y0, cell, ax, ay, az, bx, by, bz, shrink, stage_z, stage_r, t
 
 
 @njit(cache=True, nogil=True)
-def _probe(z, x0, y0, cell, ax, ay, bx, by, bz, ring, lift, noise, dirs):
+def _probe(z, x0, y0, cell, ax, ay, bx, by, bz, ring, lift, noise, dirs, spots):
     """Which points of the cutter's circle stand in stock at the end of a piece: number, greatest height of stock over
-    the tip, sums of directions and heights. Points behind a moving cutter do not count: the piece itself cut there."""
+    the tip, sums of directions and heights. Points behind a moving cutter do not count: the piece itself cut there.
+    spots is room for the cell of each direction."""
     n_rows, n_cols = z.shape
     dx, dy = bx - ax, by - ay
     n, high, sx, sy, sh = 0, 0.0, 0.0, 0.0, 0.0
     fx, fy = (bx - x0) / cell + 0.5, (by - y0) / cell + 0.5
     step = ring / cell
-    least = bz + lift + noise
-    for d in range(len(dirs)):
-        ux, uy = dirs[d, 0], dirs[d, 1]
-        if ux * dx + uy * dy < 0.0:
+    least, flat = math.floor((bz + lift + noise) * UNITS), z.reshape(n_rows * n_cols)
+    for d in range(len(spots)):
+        ux, uy = dirs[0, d], dirs[1, d]
+        i, j = np.floor(fy + step * uy), np.floor(fx + step * ux)
+        is_there = (ux * dx + uy * dy >= 0.0) & (i >= 0.0) & (j >= 0.0) & (i < n_rows) & (j < n_cols)
+        spots[d] = np.int32(i * n_cols + j) if is_there else np.int32(-1)
+    for d in range(len(spots)):
+        if spots[d] < 0:
             continue
-        i, j = math.floor(fy + step * uy), math.floor(fx + step * ux)
-        if i < 0 or j < 0 or i >= n_rows or j >= n_cols:
-            continue
-        h = z[i, j] / UNITS
-        if h > least:
+        level = flat[spots[d]]
+        if level > least:
+            h = level / UNITS
             n += 1
-            sx += ux
-            sy += uy
+            sx += dirs[0, d]
+            sy += dirs[1, d]
             sh += h - bz
             if h - bz > high:
                 high = h - bz
@@ -469,23 +498,85 @@ def _probe(z, x0, y0, cell, ax, ay, bx, by, bz, ring, lift, noise, dirs):
 
 
 @njit(cache=True, nogil=True)
-def _lower_run(cells, level):
-    """Lower a run of cells to one height: the sum of what they fall and the largest fall, in units."""
-    total, deepest = np.int64(0), np.int32(0)
-    for j in range(len(cells)):
-        fall = max(cells[j] - level, np.int32(0))
-        cells[j] -= fall
-        total += fall
-        deepest = max(deepest, fall)
-    return total, deepest
+def _row_runs(runs, n, has_gap, gx, gy, hx, hy, r, ax, ay, side_x, side_y, rise, slope, i0, n_cols):
+    """Cells of n rows from i0 on under a stadium: runs (6, n or more) gets first and last cell left of one end disc,
+    right of it and in it, last < first where there is none. Without a gap all cells are in the first run.
+
+    All in cells: (gx, gy), (hx, hy) that disc and the other; sides run `rise` rows from (ax, ay) -+ side, `slope` cells
+    a row, and lie in no row but the discs' where rise is 0. See row_span, which is the same in mm.
+    """
+    far, end, before = 2.0 * n_cols + 2.0, float(n_cols), n_cols - 1.0
+    least, most = (min(0.0, rise), max(0.0, rise)) if rise != 0.0 else (1.0, -1.0)
+    for q in range(n):
+        y = float(i0 + q)
+        up = y - gy
+        half = math.sqrt(max(0.0, r * r - up * up))
+        is_in = abs(up) <= r
+        gap_low, gap_high = gx - half if is_in else far, gx + half if is_in else -far
+        up = y - hy
+        half = math.sqrt(max(0.0, r * r - up * up))
+        is_in = abs(up) <= r
+        low, high = min(gap_low, hx - half if is_in else far), max(gap_high, hx + half if is_in else -far)
+        up = y - (ay + side_y)
+        x = ax + side_x + up * slope
+        is_in = (least <= up) & (up <= most)
+        low, high = min(low, x if is_in else far), max(high, x if is_in else -far)
+        up = y - (ay - side_y)
+        x = ax - side_x + up * slope
+        is_in = (least <= up) & (up <= most)
+        low, high = min(low, x if is_in else far), max(high, x if is_in else -far)
+        first = np.int32(min(max(np.ceil(low), 0.0), end))
+        last = np.int32(max(min(np.floor(high), before), -1.0))
+        gap_a = np.int32(min(max(np.ceil(gap_low), 0.0), end))
+        gap_b = np.int32(max(min(np.floor(gap_high), before), -1.0))
+        is_gap = has_gap & (gap_a <= gap_b)
+        left, right = min(last, np.int32(gap_a - 1)), max(first, np.int32(gap_b + 1))
+        runs[0, q], runs[1, q] = first, left if is_gap else last
+        runs[2, q], runs[3, q] = right if is_gap else np.int32(n_cols), last
+        runs[4, q], runs[5, q] = gap_a, gap_b
 
 
 @njit(cache=True, nogil=True)
-def _mark_run(run, level, marks, move):
-    """Mark cells of a run above a height, that bear no mark yet, with a move."""
-    for j in range(len(run)):
-        if run[j] > level and marks[j] == NEVER:
-            marks[j] = move
+def _lower_rows(z, i0, first, last, level):
+    """Lower runs of cells to one height: the sum of what they fall, the largest fall, in units, and its first row."""
+    total, deepest, at = np.int64(0), np.int32(0), 0
+    for q in range(len(first)):
+        most = np.int32(0)
+        for j in range(np.uint32(first[q]), np.uint32(last[q] + 1)):
+            old = z[i0 + q, j]
+            new = min(old, level)
+            z[i0 + q, j] = new
+            fall = np.int32(old - new)
+            total += fall
+            most = max(most, fall)
+        if most > deepest:
+            deepest, at = most, q
+    return total, deepest, at
+
+
+@njit(cache=True, nogil=True)
+def _mark_rows(z, marks, i0, first, last, level, move):
+    """Mark cells of runs above a height, that bear no mark yet, with a move."""
+    for q in range(len(first)):
+        for j in range(np.uint32(first[q]), np.uint32(last[q] + 1)):
+            if z[i0 + q, j] > level and marks[i0 + q, j] == NEVER:
+                marks[i0 + q, j] = move
+
+
+@njit(cache=True, nogil=True)
+def _lower_each(z, i, ja, jb, levels, falls, low_cell):
+    """Lower those of a row's cells ja..jb that are above low_cell each to its own height: the sum and the largest of
+    falls, and the lowest of the cells that fell, NEVER when none did, in units."""
+    total, deepest, lowest = np.int64(0), np.int32(0), np.int32(NEVER)
+    for j in range(np.uint32(ja), np.uint32(jb + 1)):
+        old = z[i, j]
+        new = levels[j] if (old > low_cell) & (levels[j] < old) else old
+        fall = np.int32(old - new)
+        z[i, j], falls[j] = new, fall
+        total += fall
+        deepest = max(deepest, fall)
+        lowest = min(lowest, new if fall > 0 else np.int32(NEVER))
+    return total, deepest, lowest
 
 
 @njit(cache=True, nogil=True)
@@ -502,18 +593,56 @@ def _half_row(first, last, ax, ay, dx, dy, behind, y, x0, cell):
 
 
 @njit(cache=True, nogil=True)
+def _under_flat(heights, levels, fa, fb, x0, cell, y, ax, ay, az, along_x, along_y, length, slant, r):
+    """Heights that a flat end leaves, going up or down, at cells fa.. before fb of a row, in mm and in units; inf and
+    NEVER beside it."""
+    for j in range(np.uint32(fa), np.uint32(fb)):
+        x = x0 + j * cell
+        u = (x - ax) * along_x + (y - ay) * along_y
+        w = (y - ay) * along_x - (x - ax) * along_y
+        a2 = r * r - w * w
+        a = math.sqrt(max(0.0, a2))
+        s = min(length, u + a) if slant < 0.0 else max(0.0, u - a)
+        new = az + slant * s if a2 >= 0.0 else math.inf
+        heights[j], levels[j] = new, np.int32(np.floor(min(new * UNITS, float(NEVER))))
+
+
+@njit(cache=True, nogil=True)
+def _under_ball(
+    heights, levels, z, i, fa, fb, x0, cell, y, ax, ay, az, along_x, along_y, length, slant, r, turned, zmin,
+):  # fmt: skip
+    """The same for a ball; inf and NEVER also where a parabola below the ball shows that it stays above the cell."""
+    flat_of_ball = 0.5 / r
+    for j in range(np.uint32(fa), np.uint32(fb)):
+        x = x0 + j * cell
+        u = (x - ax) * along_x + (y - ay) * along_y
+        w = (y - ay) * along_x - (x - ax) * along_y
+        a2 = r * r - w * w
+        a = math.sqrt(max(0.0, a2))
+        s = u - slant * a * turned
+        on = min(max(s, 0.0), length)
+        left = a2 - (on - u) * (on - u)
+        is_between = (s > 0.0) & (s < length)
+        drop = math.sqrt(max(0.0, left))
+        drop = a * turned if is_between else drop
+        is_under = (a2 >= 0.0) & (is_between | (left >= 0.0)) & ((zmin + w * w * flat_of_ball) * UNITS < z[i, j])
+        new = az + slant * on + r - drop if is_under else math.inf
+        heights[j], levels[j] = new, np.int32(np.floor(min(new * UNITS, float(NEVER))))
+
+
+@njit(cache=True, nogil=True)
 def cut_tile(
-    z, tied, severed, tied_below, severed_below, x0, y0, cell, pairs, pieces, owner, cutter, shrink, joined, feeds,
-    shape, radius, tip, slope, stage_z, stage_r, flute, ring, lift, noise, dirs, total, deep, deep_at, low, stage,
-    stage_at, over, n_in, high, sums,
+    z, tied, severed, tied_below, severed_below, x0, y0, cell, pairs, pieces, owner, cutter, rapid_shrink, joined,
+    feeds, shape, radius, tip, slope, stage_z, stage_r, flute, ring, lift, noise, dirs, total, deep, deep_at, low,
+    stage, stage_at, over, n_in, high, sums,
 ):  # fmt: skip
     """Replay one tile's pairs in order on z (rows = y, cols = x), in place. (x0, y0) is the tile's first cell centre.
 
-    `pairs` (p,) indexes pieces. Per piece: cutter is a row of the cutter tables; shrink is taken off every radius
-    (rapids: so that noise at an edge just cut is no contact); joined is True where the piece begins where the one
-    before it ended with the same cutter; feeds is False for rapids. stage_z, stage_r (cutters, 3): lower end above the
+    `pairs` (p,) indexes pieces. Per piece: cutter is a row of the cutter tables; joined is True where the piece begins
+    where the one before it ended with the same cutter; feeds is False for rapids, whose radii are all smaller by
+    rapid_shrink, so that noise at an edge just cut is no contact. stage_z, stage_r (cutters, 3): lower end above the
     tip and radius of neck, shank, holder. ring, lift (cutters,): radius and height over the tip of the circle that is
-    probed. tied, severed get the move that first took a cell to the height named.
+    probed in directions dirs (2, n). tied, severed get the move that first took a cell to the height named.
 
     Per pair (p,): total of lowering over cells (mm), deep the largest and deep_at its cell, low the lowest height
     set, stage the largest overlap of a stage with stock and stage_at where (flat cell * 3 + stage), over how far
@@ -521,26 +650,30 @@ def cut_tile(
     """
     n_rows, n_cols = z.shape
     top = z.max() / UNITS
+    room = np.empty((6, n_rows + STRIDE), np.int32)
+    heights, levels, falls = np.empty(n_cols, np.float64), np.empty(n_cols, np.int32), np.empty(n_cols, np.int32)
+    spots = np.empty(dirs.shape[1], np.int32)
     tied_at, severed_at = math.floor(tied_below * UNITS), math.floor(severed_below * UNITS)
     for p in range(len(pairs)):
         k = pairs[p]
         g = cutter[k]
         move = owner[k]
+        shrink = 0.0 if feeds[k] else rapid_shrink
         ax, ay, az = pieces[k, 0], pieces[k, 1], pieces[k, 2]
         bx, by, bz = pieces[k, 3], pieces[k, 4], pieces[k, 5]
         zmin = min(az, bz)
         if zmin >= top:
             continue
         worst, where = _stages(
-            z, x0, y0, cell, ax, ay, az, bx, by, bz, shrink[k], stage_z[g], stage_r[g], top
+            z, x0, y0, cell, ax, ay, az, bx, by, bz, shrink, stage_z[g], stage_r[g], top
         )  # fmt: skip
         stage[p], stage_at[p] = worst, where
-        r = radius[g] - shrink[k]
+        r = radius[g] - shrink
         if r <= 0.0:
             continue
         if feeds[k]:
             n_in[p], high[p], sums[p, 0], sums[p, 1], sums[p, 2] = _probe(
-                z, x0, y0, cell, ax, ay, bx, by, bz, ring[g], lift[g], noise, dirs
+                z, x0, y0, cell, ax, ay, bx, by, bz, ring[g], lift[g], noise, dirs, spots
             )  # fmt: skip
         kind = shape[g]
         dx, dy = bx - ax, by - ay
@@ -549,14 +682,12 @@ def cut_tile(
         along_x, along_y = (dx / length, dy / length) if length > 0.0 else (0.0, 0.0)
         turned = 1.0 / math.sqrt(1.0 + slant * slant)
         rolls, slides = kind == BALL and length > 0.0, kind == FLAT and length > 0.0
-        flat_of_ball = 0.5 / r
         # A ball that goes up, or on, lowers nothing behind the start; going down, nothing farther than this.
         behind = min(0.0, slant) * r * length
         # Under a flat end, one disc has one height: the end's going down, the start's (cut already where the piece
         # before ended there) otherwise. The rest of a level piece has that height as well.
         even = kind == FLAT and (az == bz or length == 0.0)
         has_disc = kind == FLAT and length > 0.0 and (az != bz or joined[k])
-        ends_disc = bz < az
         skips_disc = joined[k] and bz >= az
         level_mm = zmin if even or bz < az else az
         level = np.int32(math.floor(level_mm * UNITS))
@@ -566,109 +697,81 @@ def cut_tile(
         run = dx / dy if dy != 0.0 else 0.0
         side_x, side_y = -along_y * rr, along_x * rr
         i0, i1 = max(0, math.ceil(min(ra, rb) - rr)), min(n_rows - 1, math.floor(max(ra, rb) + rr))
-        whole, deepest, at, lowest = np.int64(0), np.int32(0), 0, math.inf
-        for i in range(i0, i1 + 1):
-            y = y0 + i * cell
-            lo, hi, half_a, half_b = math.inf, -math.inf, -1.0, -1.0
-            if abs(i - ra) <= rr:
-                half_a = math.sqrt(rr * rr - (i - ra) * (i - ra))
-                lo, hi = ca - half_a, ca + half_a
-            if abs(i - rb) <= rr:
-                half_b = math.sqrt(rr * rr - (i - rb) * (i - rb))
-                lo, hi = min(lo, cb - half_b), max(hi, cb + half_b)
-            if dy != 0.0:
-                for side in range(2):
-                    sign = 1.0 if side == 0 else -1.0
-                    up = i - (ra + sign * side_y)
-                    if min(0.0, rb - ra) <= up <= max(0.0, rb - ra):
-                        x = ca + sign * side_x + up * run
-                        lo, hi = min(lo, x), max(hi, x)
-            if lo > hi:
+        n = i1 - i0 + 1
+        if n <= 0:
+            continue
+        gx, gy, hx, hy = (cb, rb, ca, ra) if bz < az else (ca, ra, cb, rb)
+        _row_runs(
+            room, -(-n // STRIDE) * STRIDE, has_disc, gx, gy, hx, hy, rr, ca, ra, side_x, side_y, rb - ra, run, i0,
+            n_cols,
+        )  # fmt: skip
+        whole, deepest, at, rank, lowest, lowest_cell = np.int64(0), np.int32(0), 0, 0, math.inf, NEVER
+        for part in (2, 0, 1):  # the disc, left of it, right of it
+            if part > 0 and (not has_disc or (part == 2 and skips_disc)):
                 continue
-            first, last = max(0, math.ceil(lo)), min(n_cols - 1, math.floor(hi))
-            gap_a, gap_b = last + 1, last
-            if has_disc:
-                mid, half = (cb, half_b) if ends_disc else (ca, half_a)
-                if half >= 0.0:
-                    gap_a, gap_b = math.ceil(mid - half), math.floor(mid + half)
-            if rolls and joined[k]:
-                first, last = _half_row(first, last, ax, ay, dx, dy, behind, y, x0, cell)
-            row = z[i]
-            for part in range(3):
-                if part == 0:
-                    ja, jb = first, min(last, gap_a - 1)
-                elif part == 1:
-                    ja, jb = max(first, gap_b + 1), last
-                elif has_disc and not skips_disc:
-                    ja, jb = max(first, gap_a), min(last, gap_b)
-                else:
-                    continue
+            first, last = room[2 * part, :n], room[2 * part + 1, :n]
+            if even or part == 2:
+                if level <= tied_at:
+                    _mark_rows(z, tied, i0, first, last, level, move)
+                    if level <= severed_at:
+                        _mark_rows(z, severed, i0, first, last, level, move)
+                sum_of, most, q = _lower_rows(z, i0, first, last, level)
+                if most > 0:
+                    whole += sum_of
+                    lowest, lowest_cell = min(lowest, level_mm), min(lowest_cell, level)
+                    # Of equal falls the first by row, then part, counts.
+                    if most > deepest or (most == deepest and 3 * q + part < rank):
+                        deepest, at, rank = most, (i0 + q) * n_cols + first[q], 3 * q + part
+                continue
+            for q in range(n):
+                i = i0 + q
+                y = y0 + i * cell
+                ja, jb = first[q], last[q]
+                if rolls and joined[k]:
+                    ja, jb = _half_row(ja, jb, ax, ay, dx, dy, behind, y, x0, cell)
                 if jb < ja:
                     continue
-                if even or part == 2:
-                    if level <= tied_at:
-                        _mark_run(row[ja : jb + 1], level, tied[i, ja : jb + 1], move)
-                        if level <= severed_at:
-                            _mark_run(row[ja : jb + 1], level, severed[i, ja : jb + 1], move)
-                    if jb - ja < SHORT_RUN:
-                        sum_of, most = np.int64(0), np.int32(0)
-                        for j in range(ja, jb + 1):
-                            fall = np.int32(row[j] - level)
-                            if fall > 0:
-                                row[j] = level
-                                sum_of += fall
-                                most = max(most, fall)
-                    else:
-                        sum_of, most = _lower_run(row[ja : jb + 1], level)
-                    whole += sum_of
-                    if most > 0:
-                        lowest = min(lowest, level_mm)
-                        if most > deepest:
-                            deepest, at = most, i * n_cols + ja
+                # A little more than the run, so that the loop is of whole vectors.
+                wide = -(-(jb - ja + 1) // 8) * 8
+                fa = max(0, min(ja, n_cols - wide))
+                fb = min(n_cols, fa + wide)
+                if slides:
+                    _under_flat(
+                        heights, levels, fa, fb, x0, cell, y, ax, ay, az, along_x, along_y, length, slant, r
+                    )  # fmt: skip
+                elif rolls:
+                    _under_ball(
+                        heights, levels, z, i, fa, fb, x0, cell, y, ax, ay, az, along_x, along_y, length, slant, r,
+                        turned, zmin,
+                    )  # fmt: skip
+                else:
+                    for j in range(ja, jb + 1):
+                        heights[j], levels[j] = math.inf, np.int32(NEVER)
+                        if z[i, j] > low_cell:
+                            heights[j] = swept_height(
+                                x0 + j * cell, y, ax, ay, az, bx, by, bz, kind, r, tip[g], slope[g]
+                            )
+                            levels[j] = np.int32(math.floor(min(heights[j] * UNITS, float(NEVER))))
+                sum_of, most, least = _lower_each(z, i, ja, jb, levels, falls, low_cell)
+                if most == 0:
                     continue
-                for j in range(ja, jb + 1):
-                    old = row[j]
-                    if old <= low_cell:
-                        continue
-                    x = x0 + j * cell
-                    u = (x - ax) * along_x + (y - ay) * along_y
-                    w = (y - ay) * along_x - (x - ax) * along_y
-                    a2 = r * r - w * w
-                    if slides:
-                        if a2 < 0.0:
+                whole += sum_of
+                if least <= lowest_cell or least <= tied_at:
+                    for j in range(ja, jb + 1):
+                        if falls[j] == 0:
                             continue
-                        s = min(length, u + math.sqrt(a2)) if slant < 0.0 else max(0.0, u - math.sqrt(a2))
-                        new = az + slant * s
-                    elif rolls:
-                        if a2 < 0.0 or (zmin + w * w * flat_of_ball) * UNITS >= old:
-                            continue
-                        a = math.sqrt(a2)
-                        s = u - slant * a * turned
-                        if 0.0 < s < length:
-                            new = az + slant * s + r - a * turned
-                        else:
-                            s = min(max(s, 0.0), length)
-                            a2 -= (s - u) * (s - u)
-                            if a2 < 0.0:
-                                continue
-                            new = az + slant * s + r - math.sqrt(a2)
-                    else:
-                        new = swept_height(x, y, ax, ay, az, bx, by, bz, kind, r, tip[g], slope[g])
-                        if new == math.inf:
-                            continue
-                    set_to = np.int32(math.floor(new * UNITS))
-                    if set_to < old:
-                        row[j] = set_to
-                        fall = np.int32(old - set_to)
-                        whole += fall
-                        if fall > deepest:
-                            deepest, at = fall, i * n_cols + j
-                        lowest = min(lowest, new)
-                        if set_to <= tied_at:
+                        lowest = min(lowest, heights[j])
+                        if z[i, j] <= tied_at:
                             if tied[i, j] == NEVER:
                                 tied[i, j] = move
-                            if set_to <= severed_at and severed[i, j] == NEVER:
+                            if z[i, j] <= severed_at and severed[i, j] == NEVER:
                                 severed[i, j] = move
+                    lowest_cell = min(lowest_cell, least)
+                if most > deepest or (most == deepest and 3 * q + part < rank):
+                    for j in range(jb, ja - 1, -1):
+                        if falls[j] == most:
+                            at = i * n_cols + j
+                    deepest, rank = most, 3 * q + part
         total[p] = whole / UNITS
         deep[p] = deepest / UNITS
         deep_at[p] = at
@@ -761,71 +864,6 @@ def mean_widths(removed, plan_mm, depth, tool, least_mm, width):
         for i in range(a, b):
             width[i] = mean if plan_mm[i] > 0.0 else 0.0
         a = b
-
-
-@njit(cache=True, nogil=True)
-def judge_tile(
-    z, top, hole, skin, reach, floor_tol, left_tol, k, tied, severed, smax, deep, deep_at, left, left_at, left_high,
-    over, tied_at, severed_at,
-):  # fmt: skip
-    """Compare one tile with its target and thin everything out to coarse cells of k x k.
-
-    top (rows + 2 reach, cols + 2 reach): height of the parts, minus infinity where there is none; the target there
-    is the skin plane. hole (coarse): True in holes through a part. A cell is never judged against its own target
-    alone: a wall that is off by a micron would make it wrong by a whole height. So what is under floor_tol and
-    left_tol counts as it is, and what is more counts against the lowest (for too deep) or highest (for left) target
-    within `reach` cells; where that holds the skin plane nothing is too deep, the skin's own check judges.
-
-    Coarse outputs: smax greatest height; deep, left greatest amounts with the cell in the coarse cell (row * k + col),
-    left_at
-    -1 where nothing is judged; left_high the target that left was measured from; over the sum of heights over the
-    target (mm); tied_at, severed_at the last of the cells, NEVER where one was not.
-    """
-    n_rows, n_cols = z.shape
-    for i in range(n_rows):
-        a = i // k
-        for j in range(n_cols):
-            b = j // k
-            s = z[i, j] / UNITS
-            if s > smax[a, b]:
-                smax[a, b] = s
-            if tied[i, j] > tied_at[a, b]:
-                tied_at[a, b] = tied[i, j]
-            if severed[i, j] > severed_at[a, b]:
-                severed_at[a, b] = severed[i, j]
-            t = np.float64(top[i + reach, j + reach])
-            solid = t > -1e30
-            if not solid:
-                if not hole[a, b]:
-                    continue
-                t = skin
-            d = t - s
-            if solid:
-                if d > floor_tol:
-                    least = t
-                    for p in range(i, i + 2 * reach + 1):
-                        for q in range(j, j + 2 * reach + 1):
-                            if top[p, q] < least:
-                                least = np.float64(top[p, q])
-                    d = least - s if least > skin else 0.0
-                if d > deep[a, b]:
-                    deep[a, b] = d
-                    deep_at[a, b] = (i % k) * k + j % k
-            d = s - t
-            if d > 0.0:
-                over[a, b] += d
-            if d > left_tol:
-                most = t
-                for p in range(i, i + 2 * reach + 1):
-                    for q in range(j, j + 2 * reach + 1):
-                        if top[p, q] > most:
-                            most = np.float64(top[p, q])
-                d = s - most
-                t = most
-            if d > left[a, b] or left_at[a, b] < 0:
-                left[a, b] = max(d, 0.0)
-                left_at[a, b] = (i % k) * k + j % k
-                left_high[a, b] = t
 
 
 @njit(cache=True, nogil=True)

@@ -1,4 +1,4 @@
-"""What the stock should look like: top heights of meshes on the stock's grid, and windows over such fields.
+"""What the stock should look like: top heights of meshes on the stock's grid, and masks over such fields.
 
 Words. A *field* is a height per cell centre; rows go with y, columns with x. The *outside* of a part is what can be
 reached from the window's border without crossing the part; a hole through a part is not outside.
@@ -60,7 +60,14 @@ def raise_to_mesh(top, tris, items, x0, y0, cell):
                 continue
             j0 = max(0, math.ceil((xlo - x0) / cell))
             j1 = min(n_cols - 1, math.floor((xhi - x0) / cell))
+            if low == high:
+                for j in range(j0, j1 + 1):
+                    if high > top[i, j]:
+                        top[i, j] = high
+                continue
             for j in range(j0, j1 + 1):
+                if high <= top[i, j]:
+                    continue
                 x = x0 + j * cell
                 wb = ((x - ax) * (cy - ay) - (y - ay) * (cx - ax)) / area
                 wc = ((bx - ax) * (y - ay) - (by - ay) * (x - ax)) / area
@@ -68,6 +75,100 @@ def raise_to_mesh(top, tris, items, x0, y0, cell):
                 h = min(max(h, low), high)
                 if h > top[i, j]:
                     top[i, j] = h
+
+
+@njit(cache=True, nogil=True)
+def judge_tile(
+    z, unit_mm, top, hole, skin, reach, floor_tol, left_tol, k, tied, severed, smax, deep, deep_at, left, left_at,
+    left_high, over, tied_at, severed_at,
+):  # fmt: skip
+    """Compare one tile with its target and thin everything out to coarse cells of k x k.
+
+    z, tied, severed (rows, cols): the stock's height in units of unit_mm, a power of 2, and the moves that took each
+    cell to the skin and through it. top (rows + 2 reach, cols + 2 reach): height of the parts, minus infinity where
+    there is none; the target there is the skin plane. hole (coarse): True in holes through a part.
+
+    A cell is never judged against its own target alone: a wall that is off by a micron would make it wrong by a whole
+    height. So what is under floor_tol and left_tol counts as it is, and what is more counts against the lowest (for too
+    deep) or highest (for left) target within `reach` cells; where that holds the skin plane nothing is too deep, the
+    skin's own check judges.
+
+    Coarse outputs: smax greatest height; deep, left greatest amounts with the cell in the coarse cell (row * k + col),
+    left_at -1 where nothing is judged; left_high the target that left was measured from; over the sum of heights over
+    the target (mm); tied_at, severed_at the last of the cells. Most of a plate is no part, so a row of coarse cells is
+    first put together line by line, and then only those that hold a part or a hole are looked at cell by cell.
+    """
+    highest, last_tied, last_severed = np.empty_like(z[0]), np.empty_like(tied[0]), np.empty_like(severed[0])
+    part = np.empty_like(top[0])
+    for a in range(len(smax)):
+        highest[:], part[:], last_tied[:], last_severed[:] = -1, -np.inf, -1, -1
+        for i in range(a * k, a * k + k):
+            _raise_row(highest, z[i])
+            _raise_row(part, top[i + reach])
+            _raise_row(last_tied, tied[i])
+            _raise_row(last_severed, severed[i])
+        for _ in range(k - 1):
+            _raise_to_next(highest)
+            _raise_to_next(part)
+            _raise_to_next(last_tied)
+            _raise_to_next(last_severed)
+        for b in range(smax.shape[1]):
+            smax[a, b] = highest[b * k] * unit_mm
+            tied_at[a, b], severed_at[a, b] = last_tied[b * k], last_severed[b * k]
+            if part[b * k + reach] == -np.inf and not hole[a, b]:
+                continue
+            deepest, most_left = np.float32(0.0), np.float32(0.0)
+            deepest_at, most_left_at, left_from, sum_over = -1, -1, 0.0, np.float32(0.0)
+            for i in range(a * k, a * k + k):
+                for j in range(b * k, b * k + k):
+                    t = np.float64(top[i + reach, j + reach])
+                    solid = t > -np.inf
+                    if not solid:
+                        if not hole[a, b]:
+                            continue
+                        t = skin
+                    s = z[i, j] * unit_mm
+                    d = t - s
+                    if solid:
+                        if d > floor_tol:
+                            least = t
+                            for p in range(i, i + 2 * reach + 1):
+                                for q in range(j, j + 2 * reach + 1):
+                                    if top[p, q] < least:
+                                        least = np.float64(top[p, q])
+                            d = least - s if least > skin else 0.0
+                        if d > deepest:
+                            deepest = np.float32(d)
+                            deepest_at = (i - a * k) * k + j - b * k
+                    d = s - t
+                    if d > 0.0:
+                        sum_over = np.float32(sum_over + d)
+                    if d > left_tol:
+                        most = t
+                        for p in range(i, i + 2 * reach + 1):
+                            for q in range(j, j + 2 * reach + 1):
+                                if top[p, q] > most:
+                                    most = np.float64(top[p, q])
+                        d = s - most
+                        t = most
+                    if d > most_left or most_left_at < 0:
+                        most_left = np.float32(max(d, 0.0))
+                        most_left_at = (i - a * k) * k + j - b * k
+                        left_from = t
+            deep[a, b], deep_at[a, b], over[a, b] = deepest, deepest_at, sum_over
+            left[a, b], left_at[a, b], left_high[a, b] = most_left, most_left_at, left_from
+
+
+@njit(cache=True, nogil=True)
+def _raise_row(row, other):
+    for j in range(len(row)):
+        row[j] = max(row[j], other[j])
+
+
+@njit(cache=True, nogil=True)
+def _raise_to_next(row):
+    for j in range(len(row) - 1):
+        row[j] = max(row[j], row[j + 1])
 
 
 @njit(cache=True, nogil=True)
@@ -143,23 +244,53 @@ def distance_cells(solid):
 
 
 @njit(cache=True, nogil=True)
-def window_extreme(field, reach, highest):
-    """Highest (or lowest) value within `reach` rows and columns of each cell."""
-    n_rows, n_cols = field.shape
-    across = np.empty_like(field)
-    out = np.empty_like(field)
+def nearest_part(row, col, windows, first, outside, near):
+    """Index of the part nearest to a cell, -1 when none is nearer than `near` cells; of equals the first.
+
+    windows (n, 4): first and last row, first and last column of each part's cells in `outside`, which begin at first
+    (n,) there; a cell that is not outside is the part's.
+    """
+    found, best = -1, near * near
+    for p in range(len(windows)):
+        r0, r1, c0, c1 = windows[p, 0], windows[p, 1], windows[p, 2], windows[p, 3]
+        beside = max(0, c0 - col, col - c1 + 1)
+        if r0 == r1 or c0 == c1:
+            continue
+        # Rows from the nearest on: up, then down.
+        middle = min(max(row, r0), r1 - 1)
+        for k in range(r1 - r0):
+            i = middle + k if k < r1 - middle else r1 - 1 - k
+            across = (i - row) * (i - row)
+            if across + beside * beside >= best:
+                if k < r1 - middle:
+                    continue
+                break
+            reach = math.floor(math.sqrt(best - across))
+            at = first[p] + (i - r0) * (c1 - c0) - c0
+            for j in range(max(c0, col - reach), min(c1, col + reach + 1)):
+                d = across + (j - col) * (j - col)
+                if d < best and not outside[at + j]:
+                    found, best = p, np.float64(d)
+    return found
+
+
+@njit(cache=True, nogil=True)
+def grown(mask, reach):
+    """Cells within `reach` rows and columns of one that is set."""
+    n_rows, n_cols = mask.shape
+    across = mask.copy()
     for i in range(n_rows):
-        for j in range(n_cols):
-            best = field[i, j]
-            for b in range(max(0, j - reach), min(n_cols, j + reach + 1)):
-                if (field[i, b] > best) == highest and field[i, b] != best:
-                    best = field[i, b]
-            across[i, j] = best
+        row, line = across[i], mask[i]
+        for o in range(1, reach + 1):
+            for j in range(n_cols - o):
+                row[j] = row[j] | line[j + o]
+            for j in range(n_cols - o):
+                row[j + o] = row[j + o] | line[j]
+    out = across.copy()
     for i in range(n_rows):
-        for j in range(n_cols):
-            best = across[i, j]
-            for a in range(max(0, i - reach), min(n_rows, i + reach + 1)):
-                if (across[a, j] > best) == highest and across[a, j] != best:
-                    best = across[a, j]
-            out[i, j] = best
+        row = out[i]
+        for a in range(max(0, i - reach), min(n_rows, i + reach + 1)):
+            line = across[a]
+            for j in range(n_cols):
+                row[j] = row[j] | line[j]
     return out

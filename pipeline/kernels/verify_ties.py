@@ -24,73 +24,123 @@ def _root(parent, k):
 
 @njit(cache=True, nogil=True)
 def label(mask):
-    """(rows, cols) of bool -> labels of cells joined edge to edge, 0 up in order of their first cell; -1 elsewhere."""
+    """(rows, cols) of bool -> labels of cells joined edge to edge, 0 up in order of their first cell; -1 elsewhere.
+
+    With them of each label: its cells (n,), its first flat cell (n,), its first and last row, first and last column
+    (n, 4). Cells are taken by runs of a row.
+    """
     n_rows, n_cols = mask.shape
-    parent = np.arange(n_rows * n_cols).astype(np.int32)
+    of_row = np.zeros(n_rows + 1, dtype=np.int64)
     for row in range(n_rows):
+        n = 0
         for col in range(n_cols):
-            if not mask[row, col]:
-                continue
-            here = row * n_cols + col
-            for other in (here - n_cols if row > 0 else -1, here - 1 if col > 0 else -1):
-                if other >= 0 and mask[other // n_cols, other % n_cols]:
-                    a, b = _root(parent, here), _root(parent, other)
-                    if a != b:
-                        parent[max(a, b)] = min(a, b)
-    names = np.full(n_rows * n_cols, -1, dtype=np.int32)
-    out = np.full((n_rows, n_cols), -1, dtype=np.int32)
-    n = 0
+            if mask[row, col] and (col == 0 or not mask[row, col - 1]):
+                n += 1
+        of_row[row + 1] = of_row[row] + n
+    n_runs = of_row[n_rows]
+    first, last = np.empty(n_runs, dtype=np.int64), np.empty(n_runs, dtype=np.int64)  # column behind the last cell
+    parent = np.arange(n_runs)
     for row in range(n_rows):
+        k = of_row[row]
         for col in range(n_cols):
             if mask[row, col]:
-                root = _root(parent, row * n_cols + col)
-                if names[root] < 0:
-                    names[root] = n
-                    n += 1
-                out[row, col] = names[root]
-    return out
+                if col == 0 or not mask[row, col - 1]:
+                    first[k] = col
+                    k += 1
+                last[k - 1] = col + 1
+        if row == 0:
+            continue
+        other = of_row[row - 1]
+        for k in range(of_row[row], of_row[row + 1]):
+            while other < of_row[row] and last[other] <= first[k]:
+                other += 1
+            i = other
+            while i < of_row[row] and first[i] < last[k]:
+                a, b = _root(parent, k), _root(parent, i)
+                parent[max(a, b)] = min(a, b)
+                i += 1
+    names = np.empty(n_runs, dtype=np.int32)
+    n = 0
+    for k in range(n_runs):  # a set's root is its first run
+        if parent[k] == k:
+            names[k] = n
+            n += 1
+        else:
+            names[k] = names[_root(parent, k)]
+    out = np.full((n_rows, n_cols), -1, dtype=np.int32)
+    size, seed, box = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.int64), np.zeros((n, 4), dtype=np.int64)
+    for row in range(n_rows):
+        for k in range(of_row[row], of_row[row + 1]):
+            b = names[k]
+            out[row, first[k] : last[k]] = b
+            if size[b] == 0:
+                seed[b] = row * n_cols + first[k]
+                box[b, 0], box[b, 2], box[b, 3] = row, first[k], last[k] - 1
+            size[b] += last[k] - first[k]
+            box[b, 1] = row
+            box[b, 2], box[b, 3] = min(box[b, 2], first[k]), max(box[b, 3], last[k] - 1)
+    return out, size, seed, box
 
 
 @njit(cache=True, nogil=True)
-def extents(bodies, n):
-    """Of each label: its first flat cell (n,), and its first and last row, first and last column (n, 4)."""
+def _falling(bodies, plate, times):
+    """Flat cells of the plate outside the bodies, by falling time, in order of cells where it is the same."""
     n_rows, n_cols = bodies.shape
-    first = np.full(n, -1, dtype=np.int64)
-    box = np.empty((n, 4), dtype=np.int64)
+    high = -1
     for row in range(n_rows):
         for col in range(n_cols):
-            b = bodies[row, col]
-            if b < 0:
-                continue
-            if first[b] < 0:
-                first[b] = row * n_cols + col
-                box[b, 0], box[b, 1], box[b, 2], box[b, 3] = row, row, col, col
-            box[b, 1] = row
-            box[b, 2], box[b, 3] = min(box[b, 2], col), max(box[b, 3], col)
-    return first, box
+            if plate[row, col] and bodies[row, col] < 0:
+                high = max(high, times[row, col])
+    at = np.zeros(high + 3, dtype=np.int64)  # where the cells of the time high - k begin, k from 0
+    for row in range(n_rows):
+        for col in range(n_cols):
+            if plate[row, col] and bodies[row, col] < 0:
+                at[high - times[row, col] + 1] += 1
+    for k in range(len(at) - 1):
+        at[k + 1] += at[k]
+    order = np.empty(at[-1], dtype=np.int32)
+    for row in range(n_rows):
+        for col in range(n_cols):
+            if plate[row, col] and bodies[row, col] < 0:
+                k = high - times[row, col]
+                order[at[k]] = row * n_cols + col
+                at[k] += 1
+    return order
 
 
 @njit(cache=True, nogil=True)
-def join_times(order, times, n_rows, n_cols, goal, seeds):
+def join_times(bodies, n, plate, times, goal, seeds):
     """When each seed cell stops being joined to the goal cell: the time of the cell whose cut parts them.
 
-    `order` are flat cells by falling time, `times` (rows * cols,) their times; `seeds` (k,) and `goal` are flat cells
-    of the order. Returns (k,); -1 where a seed is never joined to the goal.
+    `bodies` (rows, cols) are the n labels of the plate's cells that are never cut, -1 elsewhere, `times` (rows, cols)
+    when each cell is; `seeds` (k,) and `goal` are flat cells. Returns (k,); -1 where a seed is never joined to the
+    goal.
     """
-    parent = np.arange(n_rows * n_cols).astype(np.int32)
-    alive = np.zeros(n_rows * n_cols, dtype=np.bool_)
-    size = np.ones(n_rows * n_cols, dtype=np.int32)
-    waiting = np.zeros(n_rows * n_cols, dtype=np.int32)  # at a root: seeds in its set
-    for k in range(len(seeds)):
-        waiting[seeds[k]] += 1
+    n_rows, n_cols = bodies.shape
+    time_of = times.ravel()
+    # a node for each body and then one for each cell: a body's cells are in its set, others not yet back to life: -1
+    parent = np.empty(n + n_rows * n_cols, dtype=np.int32)
+    parent[:n], parent[n:] = np.arange(n), bodies.ravel()
+    size = np.empty(n + n_rows * n_cols, dtype=np.int32)  # at a root: about how many nodes its set has
+    size[:n] = 1
+    waits = np.zeros(n + n_rows * n_cols, dtype=np.bool_)  # at a root: a seed in its set that has not met the goal
+    nodes = n + seeds
     out = np.full(len(seeds), -1, dtype=np.int64)
-    left = len(seeds)
-    for i in range(len(order)):
+    left = 0
+    for k in range(len(seeds)):
+        own = parent[nodes[k]] if parent[nodes[k]] >= 0 else nodes[k]
+        if own == parent[n + goal]:
+            out[k] = time_of[goal]
+        else:
+            waits[own] = True
+            left += 1
+    for here in _falling(bodies, plate, times):
         if left == 0:
             break
-        here = order[i]
-        alive[here] = True
-        row, col = here // n_cols, here % n_cols
+        a = n + here  # the root of its set
+        parent[a], size[a] = a, 1
+        row = here // n_cols
+        col = here - row * n_cols
         for side in range(4):
             if side == 0 and row > 0:
                 other = here - n_cols
@@ -102,22 +152,22 @@ def join_times(order, times, n_rows, n_cols, goal, seeds):
                 other = here + 1
             else:
                 continue
-            if not alive[other]:
+            if parent[n + other] < 0 or parent[n + other] == a:
                 continue
-            a, b = _root(parent, here), _root(parent, other)
+            b = _root(parent, n + other)
             if a == b:
                 continue
             if size[a] < size[b]:
                 a, b = b, a
             parent[b] = a
             size[a] += size[b]
-            waiting[a] += waiting[b]
-        if waiting[_root(parent, here)] > 0 and alive[goal] and _root(parent, here) == _root(parent, goal):
+            waits[a] |= waits[b]
+        if waits[a] and parent[n + goal] >= 0 and a == _root(parent, n + goal):
             for k in range(len(seeds)):
-                if out[k] < 0 and alive[seeds[k]] and _root(parent, seeds[k]) == _root(parent, goal):
-                    out[k] = times[here]
+                if out[k] < 0 and parent[nodes[k]] >= 0 and _root(parent, nodes[k]) == a:
+                    out[k] = time_of[here]
                     left -= 1
-                    waiting[_root(parent, goal)] -= 1
+            waits[a] = False
     return out
 
 
@@ -153,32 +203,74 @@ def widen(rows, cols, reach, n_rows, n_cols):
     for k in range(len(rows)):
         out[rows[k], cols[k]] = True
     body = out.copy()
-    far = math.ceil(reach)
+    far = math.floor(reach)
+    wide = np.zeros(far + 1, dtype=np.int64)  # how far the disc goes to either side, so many rows from its middle
+    for i in range(far + 1):
+        while i * i + (wide[i] + 1) ** 2 <= reach * reach:
+            wide[i] += 1
     for k in range(len(rows)):
         row, col = rows[k], cols[k]
         is_rim = row == 0 or col == 0 or row == n_rows - 1 or col == n_cols - 1
         if not is_rim and body[row - 1, col] and body[row + 1, col] and body[row, col - 1] and body[row, col + 1]:
             continue  # the cell nearest to anything outside has a side outside
         for i in range(max(0, row - far), min(n_rows, row + far + 1)):
-            for j in range(max(0, col - far), min(n_cols, col + far + 1)):
-                if (i - row) ** 2 + (j - col) ** 2 <= reach * reach:
-                    out[i, j] = True
+            side = wide[abs(i - row)]
+            out[i, max(0, col - side) : min(n_cols, col + side + 1)] = True
     return out
 
 
 @njit(cache=True, nogil=True)
-def gaps(rows, cols, down, right, plate, whole):
-    """Cells of skin from each given cell (itself included) to the next whole cell, going by (down, right); 0 where the
-    way ends at the plate's edge. `whole` are the plate's cells that are never cut down."""
+def _gap(row, col, down, right, plate, bodies):
+    """Cells of skin from this cell (itself included) to the next of a body, going by (down, right); 0 where the way
+    ends at the plate's edge."""
     n_rows, n_cols = plate.shape
-    out = np.zeros(len(rows), dtype=np.int64)
-    for k in range(len(rows)):
-        row, col, n = rows[k], cols[k], 0
-        while 0 <= row < n_rows and 0 <= col < n_cols and plate[row, col]:
-            if whole[row, col]:
-                out[k] = n
-                break
-            n += 1
-            row += down
-            col += right
-    return out
+    n = 0
+    while 0 <= row < n_rows and 0 <= col < n_cols and plate[row, col]:
+        if bodies[row, col] >= 0:
+            return n
+        n += 1
+        row += down
+        col += right
+    return 0
+
+
+@njit(cache=True, nogil=True)
+def skin_edges(bodies, body, own, row0, col0, foot, foot_row, foot_col, plate, tied):
+    """The edges of some of a body's cells to cells that are neither the body's nor of the footprint.
+
+    `own` and `foot` are masks of cells whose first is (row0, col0) and (foot_row, foot_col). Returns how many; and of
+    those toward skin (k,) the row and column of the skin, the way (down, right) to it, and how many cells the skin
+    spans there to the next body, 0 where it ends at the plate's edge. By sides, then cells.
+    """
+    n_rows, n_cols = bodies.shape
+    n_edges, n_skin = 0, 0
+    sides = ((1, 0), (-1, 0), (0, 1), (0, -1))
+    rows, cols, spans = np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
+    ways = np.empty((0, 2), dtype=np.int64)
+    for is_count in (True, False):
+        if not is_count:
+            rows, cols, spans = np.empty(n_skin, np.int64), np.empty(n_skin, np.int64), np.empty(n_skin, np.int64)
+            ways = np.empty((n_skin, 2), dtype=np.int64)
+        n_edges, n_skin = 0, 0
+        for down, right in sides:
+            for i in range(own.shape[0]):
+                for j in range(own.shape[1]):
+                    if not own[i, j]:
+                        continue
+                    row, col = row0 + i + down, col0 + j + right
+                    if row < 0 or row >= n_rows or col < 0 or col >= n_cols:
+                        n_edges += 1
+                        continue
+                    if bodies[row, col] == body:
+                        continue
+                    fi, fj = row - foot_row, col - foot_col
+                    if 0 <= fi < foot.shape[0] and 0 <= fj < foot.shape[1] and foot[fi, fj]:
+                        continue
+                    n_edges += 1
+                    if not plate[row, col] or bodies[row, col] >= 0 or tied[row, col] < 0:
+                        continue
+                    if not is_count:
+                        rows[n_skin], cols[n_skin], ways[n_skin, 0], ways[n_skin, 1] = row, col, down, right
+                        spans[n_skin] = _gap(row, col, down, right, plate, bodies)
+                    n_skin += 1
+    return n_edges, rows, cols, ways, spans

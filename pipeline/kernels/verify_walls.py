@@ -27,6 +27,7 @@ from numba import njit
 FLAT, CONE, BALL, ROUNDED = 0, 1, 2, 3
 N_STAGES = 4  # cutting edges, neck, shank, holder
 GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0
+NOISE_MM = 1e-9  # bounds are rounded, too
 N_GOLDEN = 24  # 0.618^24 of a triangle's side is left
 
 
@@ -131,7 +132,13 @@ def _depth_at(tri, u, v, ax, ay, bx, by, zt, lift, shape, r, tip, slope):
         wide = tip + h / slope
     else:
         wide = tip + 1e3 * h
-    return min(h + lift, wide - point_segment(x, y, ax, ay, bx, by))
+    dx, dy = bx - ax, by - ay
+    n = dx * dx + dy * dy
+    t = 0.0
+    if n > 0.0:
+        t = min(1.0, max(0.0, ((x - ax) * dx + (y - ay) * dy) / n))
+    ox, oy = x - ax - t * dx, y - ay - t * dy
+    return min(h + lift, wide - math.sqrt(ox * ox + oy * oy))
 
 
 @njit(cache=True, nogil=True)
@@ -173,6 +180,28 @@ def _deepest(tri, ax, ay, bx, by, zt, lift, shape, r, tip, slope):
 
 
 @njit(cache=True, nogil=True)
+def _at_most(tri, mx, my, tx, ty, half, zt, lift, shape, r, tip, slope):
+    """What no depth of a triangle in a cone or ball is over. The piece: middle, direction, half its length.
+
+    Its distance is at least that along one direction of plan, the one to the triangle's middle: linear, as a cone's
+    profile is, so the corners bound the inside.
+    """
+    x, y = (tri[0] + tri[3] + tri[6]) / 3.0 - mx, (tri[1] + tri[4] + tri[7]) / 3.0 - my
+    u, w = x * tx + y * ty, y * tx - x * ty
+    u = u - half if u > half else (u + half if u < -half else 0.0)
+    size = math.sqrt(u * u + w * w)
+    u, w = (u / size, w / size) if size > 0.0 else (0.0, 0.0)
+    over = max(tri[2], tri[5], tri[8]) - zt
+    best, wide = -math.inf, profile(over, shape, r, tip, slope)
+    for v in range(3):
+        x, y = tri[3 * v] - mx, tri[3 * v + 1] - my
+        if shape == CONE:
+            wide = tip + (tri[3 * v + 2] - zt) / slope
+        best = max(best, wide - u * (x * tx + y * ty) - w * (y * tx - x * ty))
+    return min(over + lift, best + abs(u) * half)
+
+
+@njit(cache=True, nogil=True)
 def bin_boxes(boxes, x0, y0, bin_mm, n_rows, n_cols):
     """Bins of plan boxes (k, 4: low x, low y, high x, high y): first (bins + 1,) and items. Boxes lie in the grid."""
     first = np.zeros(n_rows * n_cols + 1, np.int64)
@@ -201,35 +230,48 @@ def bin_boxes(boxes, x0, y0, bin_mm, n_rows, n_cols):
 
 @njit(cache=True, nogil=True)
 def gouge_pieces(
-    a, b, pieces, cutter, shape, radius, tip, slope, tris, boxes, tops, floor_tol, wall_tol, first, items, bin_top,
-    x0, y0, bin_mm, n_rows, n_cols, z_step_mm, xy_step_mm, worst, worst_deep, worst_tri,
+    pieces, cutter, shape, radius, tip, slope, tris, circles, tops, floor_tol, wall_tol, first, items, bin_top, x0,
+    y0, bin_mm, n_rows, n_cols, z_step_mm, xy_step_mm, start, stamp, mark, worst, worst_deep, worst_tri,
 ):  # fmt: skip
-    """Largest depth less its tolerance of each piece a..b-1 into any triangle, into worst (m,), with that depth and
-    the triangle's index. The tolerance is the wall's, or the floor's where that is smaller and the tip's depth, not
-    the flank's, is the depth.
+    """Largest depth less its tolerance of each piece into any triangle, into worst (m,), with that depth and the
+    triangle's index, which stays as it is where nothing is over `start`. The tolerance is the wall's, or the floor's
+    where that is smaller and the tip's depth, not the flank's, is the depth.
 
     Items lie in their bins by falling tops less floor_tol.
 
-    tris (k, 9) three corners each; boxes (k, 4) and tops (k,) bound them; floor_tol (k,) is how far a tip may be
-    below a face, wall_tol (k,) how far a flank may be in it; bin_top (bins,) the highest triangle less its tolerance.
-    worst starts at what is not worth reporting, such as minus the largest wall_tol.
+    tris (k, 9) three corners each; circles (k, 3: middle, radius) and tops (k,) bound them; floor_tol (k,) is how far
+    a tip may be below a face, wall_tol (k,) how far a flank may be in it; bin_top (bins,) the highest triangle less its
+    tolerance. start is what is not worth reporting, such as minus the largest wall_tol. stamp (k,) is of this thread
+    alone, at most mark everywhere before; returns the mark after.
     """
-    stamp = np.full(len(tris), -1, np.int64)
+    rows, cols = np.empty(n_rows * n_cols, np.int32), np.empty(n_rows * n_cols, np.int32)
     xs = np.empty(8, np.float64)
     ys = np.empty(8, np.float64)
-    mark = np.int64(0)
-    for k in range(a, b):
+    for k in range(len(pieces)):
+        worst[k] = start
         g = cutter[k]
         if g < 0:
             continue
         r = radius[g]
         ax, ay, az = pieces[k, 0], pieces[k, 1], pieces[k, 2]
         bx, by, bz = pieces[k, 3], pieces[k, 4], pieces[k, 5]
+        lowest = min(az, bz)
+        if k > 0 and ax == bx and ay == by and cutter[k - 1] == g:
+            p = pieces[k - 1]  # drills go back the way they came
+            if p[0] == ax and p[3] == ax and p[1] == ay and p[4] == ay and min(p[2], p[5]) == lowest:
+                worst[k], worst_deep[k], worst_tri[k] = worst[k - 1], worst_deep[k - 1], worst_tri[k - 1]
+                continue
         ca = max(0, math.floor((min(ax, bx) - r - x0) / bin_mm))
         cb = min(n_cols - 1, math.floor((max(ax, bx) + r - x0) / bin_mm))
         ra = max(0, math.floor((min(ay, by) - r - y0) / bin_mm))
         rb = min(n_rows - 1, math.floor((max(ay, by) + r - y0) / bin_mm))
-        if cb < ca or rb < ra:
+        n_bins = 0
+        for i in range(ra, rb + 1):
+            for j in range(ca, cb + 1):
+                if bin_top[i * n_cols + j] > lowest:
+                    rows[n_bins], cols[n_bins] = i, j
+                    n_bins += 1
+        if n_bins == 0:
             continue
         length = math.hypot(bx - ax, by - ay)
         steps = 1
@@ -238,7 +280,7 @@ def gouge_pieces(
         for s in range(steps):
             f0, f1 = s / steps, (s + 1) / steps
             px, py, qx, qy = ax, ay, bx, by
-            zt = min(az, bz)
+            zt = lowest
             if steps > 1:
                 px, py = ax + f0 * (bx - ax), ay + f0 * (by - ay)
                 qx, qy = ax + f1 * (bx - ax), ay + f1 * (by - ay)
@@ -247,97 +289,158 @@ def gouge_pieces(
             half = 0.5 * math.sqrt((qx - px) * (qx - px) + (qy - py) * (qy - py))
             tx, ty = (0.5 * (qx - px) / half, 0.5 * (qy - py) / half) if half > 0.0 else (1.0, 0.0)
             mark += 1
-            for i in range(ra, rb + 1):
-                for j in range(ca, cb + 1):
-                    c = i * n_cols + j
-                    if bin_top[c] <= zt:
+            for m in range(n_bins):
+                i, j = rows[m], cols[m]
+                c = i * n_cols + j
+                if bin_top[c] <= zt:
+                    continue
+                # What reaches into this bin from nearer ones is listed there as well.
+                ox = max(x0 + j * bin_mm - mx, mx - x0 - (j + 1) * bin_mm, 0.0)
+                oy = max(y0 + i * bin_mm - my, my - y0 - (i + 1) * bin_mm, 0.0)
+                if ox * ox + oy * oy >= (r + half) * (r + half):
+                    continue
+                for e in range(first[c], first[c + 1]):
+                    t = items[e]
+                    if tops[t] - floor_tol[t] <= zt:
+                        break  # the rest of the bin is lower still
+                    ox, oy = circles[t, 0] - mx, circles[t, 1] - my
+                    along, across = max(abs(ox * tx + oy * ty) - half, 0.0), oy * tx - ox * ty
+                    if along * along + across * across >= (r + circles[t, 2]) * (r + circles[t, 2]):
                         continue
-                    # What reaches into this bin from nearer ones is listed there as well.
-                    ox = max(x0 + j * bin_mm - mx, mx - x0 - (j + 1) * bin_mm, 0.0)
-                    oy = max(y0 + i * bin_mm - my, my - y0 - (i + 1) * bin_mm, 0.0)
-                    if ox * ox + oy * oy >= (r + half) * (r + half):
+                    if stamp[t] == mark:
                         continue
-                    for e in range(first[c], first[c + 1]):
-                        t = items[e]
-                        over = tops[t] - zt
-                        if tops[t] - floor_tol[t] <= zt:
-                            break  # the rest of the bin is lower still
-                        if stamp[t] == mark:
+                    stamp[t] = mark
+                    over, down_tol = tops[t] - zt, min(floor_tol[t], wall_tol[t])
+                    if over - down_tol <= worst[k]:
+                        continue
+                    # Its corners, seen along the piece and across it, give a lower bound of its distance.
+                    along, beyond, low, high = math.inf, -math.inf, math.inf, -math.inf
+                    for v in range(3):
+                        ox, oy = tris[t, 3 * v] - mx, tris[t, 3 * v + 1] - my
+                        u, w = ox * tx + oy * ty, oy * tx - ox * ty
+                        along, beyond = min(along, u), max(beyond, u)
+                        low, high = min(low, w), max(high, w)
+                    along = max(along - half, -half - beyond, 0.0)
+                    across = max(low, -high, 0.0)
+                    near = r - max(worst[k] + wall_tol[t], 0.0)
+                    if near <= 0.0 or along * along + across * across >= near * near:
+                        continue
+                    tol = wall_tol[t]
+                    # The height counts over its own tolerance: let a shaped tip in by the difference.
+                    lift = tol - down_tol
+                    if shape[g] != FLAT:
+                        most = _at_most(tris[t], mx, my, tx, ty, half, zt, lift, shape[g], r, tip[g], slope[g])
+                        if most + NOISE_MM <= max(worst[k] + tol, 0.0):
                             continue
-                        stamp[t] = mark
-                        down_tol = min(floor_tol[t], wall_tol[t])
-                        if over - down_tol <= worst[k]:
+                    n = clip_above(tris[t], zt + floor_tol[t], xs, ys)
+                    if n == 0:
+                        continue
+                    depth = r - segment_polygon(px, py, qx, qy, xs, ys, n)
+                    if depth - tol <= worst[k] or depth <= 0.0:
+                        continue
+                    if shape[g] != FLAT:
+                        if depth <= tol:
                             continue
-                        if (
-                            boxes[t, 0] > max(px, qx) + r or boxes[t, 2] < min(px, qx) - r
-                            or boxes[t, 1] > max(py, qy) + r or boxes[t, 3] < min(py, qy) - r
-                        ):  # fmt: skip
-                            continue
-                        # Its corners, seen along the piece and across it, give a lower bound of its distance.
-                        along, beyond, low, high = math.inf, -math.inf, math.inf, -math.inf
-                        for v in range(3):
-                            ox, oy = tris[t, 3 * v] - mx, tris[t, 3 * v + 1] - my
-                            u, w = ox * tx + oy * ty, oy * tx - ox * ty
-                            along, beyond = min(along, u), max(beyond, u)
-                            low, high = min(low, w), max(high, w)
-                        along = max(along - half, -half - beyond, 0.0)
-                        across = max(low, -high, 0.0)
-                        near = r - max(worst[k] + wall_tol[t], 0.0)
-                        if near <= 0.0 or along * along + across * across >= near * near:
-                            continue
-                        n = clip_above(tris[t], zt + floor_tol[t], xs, ys)
-                        if n == 0:
-                            continue
-                        depth = r - segment_polygon(px, py, qx, qy, xs, ys, n)
-                        if depth - wall_tol[t] <= worst[k] or depth <= 0.0:
-                            continue
-                        tol = wall_tol[t]
-                        if shape[g] != FLAT:
-                            if depth <= wall_tol[t]:
-                                continue
-                            # The height counts over its own tolerance: let the tip in by the difference.
-                            lift = wall_tol[t] - down_tol
-                            depth = _deepest(tris[t], px, py, qx, qy, zt, lift, shape[g], r, tip[g], slope[g])
-                        elif over < depth:
-                            if depth > wall_tol[t]:
-                                tol = down_tol
-                            depth = over
-                        if depth > 0.0 and depth - tol > worst[k]:
-                            worst[k] = depth - tol
-                            worst_deep[k] = depth
-                            worst_tri[k] = t
+                        depth = _deepest(tris[t], px, py, qx, qy, zt, lift, shape[g], r, tip[g], slope[g])
+                    elif over < depth:
+                        if depth > tol:
+                            tol = down_tol
+                        depth = over
+                    if depth > 0.0 and depth - tol > worst[k]:
+                        worst[k] = depth - tol
+                        worst_deep[k] = depth
+                        worst_tri[k] = t
+    return mark
+
+
+@njit(cache=True, nogil=True)
+def wall_points(tris, vertical, step_mm, least_mm):
+    """Points evenly along every wall, at most step_mm apart: plan points (n, 2), lower and upper end of the wall there
+    (n,), plan normals (n, 2), triangles (n,). Walls are triangles of |normal z| under `vertical`, at least least_mm
+    long in plan."""
+    count = np.zeros(len(tris), np.int64)
+    xy, foot, head = np.empty((0, 2), np.float64), np.empty(0, np.float64), np.empty(0, np.float64)
+    normal, triangle = np.empty((0, 2), np.float64), np.empty(0, np.int64)
+    order = np.empty(3, np.int64)
+    s = np.empty(3, np.float64)
+    for turn in range(2):
+        if turn == 1:
+            n = count.sum()
+            xy, foot, head = np.empty((n, 2), np.float64), np.empty(n, np.float64), np.empty(n, np.float64)
+            normal, triangle = np.empty((n, 2), np.float64), np.empty(n, np.int64)
+        at = 0
+        for k in range(len(tris)):
+            if turn == 1 and count[k] == 0:
+                continue
+            t = tris[k]
+            ux, uy, uz, vx, vy, vz = t[3] - t[0], t[4] - t[1], t[5] - t[2], t[6] - t[0], t[7] - t[1], t[8] - t[2]
+            nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+            if not abs(nz) < vertical * math.sqrt(nx * nx + ny * ny + nz * nz):
+                continue
+            size = math.sqrt(nx * nx + ny * ny)
+            nx, ny = nx / size, ny / size
+            for v in range(3):  # its corners in their order along the wall
+                along = t[3 * v + 1] * nx - t[3 * v] * ny
+                c = v
+                while c > 0 and s[c - 1] > along:
+                    s[c], order[c] = s[c - 1], order[c - 1]
+                    c -= 1
+                s[c], order[c] = along, v
+            width = s[2] - s[0]
+            if turn == 0:
+                count[k] = math.ceil(width / step_mm) if width > least_mm else 0
+                continue
+            for i in range(count[k]):
+                along = s[0] + width * (i + 0.5) / count[k]
+                f = (along - s[0]) / width
+                a, b = (0, 1) if along < s[1] else (1, 2)
+                g = (along - s[a]) / (s[b] - s[a]) if s[b] > s[a] else 0.0
+                p, q = t[3 * order[0] : 3 * order[0] + 3], t[3 * order[2] : 3 * order[2] + 3]
+                za, zb = t[3 * order[a] + 2], t[3 * order[b] + 2]
+                z0, z1 = p[2] + f * (q[2] - p[2]), za + g * (zb - za)
+                xy[at, 0], xy[at, 1] = p[0] + f * (q[0] - p[0]), p[1] + f * (q[1] - p[1])
+                foot[at], head[at] = min(z0, z1), max(z0, z1)
+                normal[at, 0], normal[at, 1], triangle[at] = nx, ny, k
+                at += 1
+    return xy, foot, head, normal, triangle
 
 
 @njit(cache=True, nogil=True)
 def approach_samples(
-    a, b, pieces, cutter, shape, radius, tip, slope, samples, far_mm, first, items, bin_top, x0, y0, bin_mm, n_rows,
-    n_cols, best,
-):  # fmt: skip
-    """Least gap between any flank of pieces a..b-1 and each sample (k, 3), into best (k,); at most far_mm is seen.
-    Samples lie in their bins by falling height."""
-    for k in range(a, b):
+    pieces, cutter, shape, radius, tip, slope, samples, far_mm, first, bin_top, x0, y0, bin_mm, n_rows, n_cols, best
+):
+    """Least gap between any flank of the pieces and each sample (k, 3), into best (k,); at most far_mm is seen.
+    Samples lie bin by bin, each bin's by falling height."""
+    for k in range(len(pieces)):
         g = cutter[k]
         if g < 0:
             continue
         ax, ay, az = pieces[k, 0], pieces[k, 1], pieces[k, 2]
         bx, by, bz = pieces[k, 3], pieces[k, 4], pieces[k, 5]
         zt = min(az, bz)
-        reach = radius[g] + far_mm
+        r = radius[g]
+        reach = r + far_mm
         ca = max(0, math.floor((min(ax, bx) - reach - x0) / bin_mm))
         cb = min(n_cols - 1, math.floor((max(ax, bx) + reach - x0) / bin_mm))
         ra = max(0, math.floor((min(ay, by) - reach - y0) / bin_mm))
         rb = min(n_rows - 1, math.floor((max(ay, by) + reach - y0) / bin_mm))
         n = (bx - ax) * (bx - ax) + (by - ay) * (by - ay)
+        mx, my, half = 0.5 * (ax + bx), 0.5 * (ay + by), 0.5 * math.sqrt(n)
+        tx, ty = (0.5 * (bx - ax) / half, 0.5 * (by - ay) / half) if half > 0.0 else (1.0, 0.0)
         for i in range(ra, rb + 1):
             for j in range(ca, cb + 1):
                 c = i * n_cols + j
                 if bin_top[c] < zt:
                     continue
-                for e in range(first[c], first[c + 1]):
-                    s = items[e]
+                for s in range(first[c], first[c + 1]):
                     x, y, z = samples[s, 0], samples[s, 1], samples[s, 2]
                     if z < zt:
                         break
+                    # The widest cutter could not be nearer than the nearest so far.
+                    u, w = (x - mx) * tx + (y - my) * ty, (y - my) * tx - (x - mx) * ty
+                    u = max(abs(u) - half, 0.0)
+                    if u * u + w * w > (r + best[s]) * (r + best[s]) + NOISE_MM:
+                        continue
                     t = 0.0
                     if n > 0.0:
                         t = min(1.0, max(0.0, ((x - ax) * (bx - ax) + (y - ay) * (by - ay)) / n))
@@ -345,7 +448,7 @@ def approach_samples(
                     if h < 0.0:
                         continue
                     gap = math.hypot(x - ax - t * (bx - ax), y - ay - t * (by - ay))
-                    gap -= profile(h, shape[g], radius[g], tip[g], slope[g])
+                    gap -= profile(h, shape[g], r, tip[g], slope[g])
                     if gap < best[s]:
                         best[s] = gap
 
@@ -362,12 +465,18 @@ def top_at(points, tris, first, items, x0, y0, bin_mm, n_rows, n_cols, slack_mm,
         for e in range(first[c], first[c + 1]):
             t = tris[items[e]]
             area = (t[3] - t[0]) * (t[7] - t[1]) - (t[4] - t[1]) * (t[6] - t[0])
-            if abs(area) < 1e-14:
+            size, sign = abs(area), 1.0 if area > 0.0 else -1.0
+            wb = (x - t[0]) * (t[7] - t[1]) - (y - t[1]) * (t[6] - t[0])
+            wc = (t[3] - t[0]) * (y - t[1]) - (t[4] - t[1]) * (x - t[0])
+            # Most are far off, which needs neither a root nor a quotient: no root is over 1 and over its square.
+            far = -1.01 * slack_mm * (size if size > 1.0 else 1.0)
+            if (size < 1e-14) | (sign * wb < far) | (sign * wc < far) | (size - sign * (wb + wc) < far):
                 continue
-            size = math.sqrt(abs(area))
-            slack = slack_mm / size if size > 0.0 else 0.0
-            wb = ((x - t[0]) * (t[7] - t[1]) - (y - t[1]) * (t[6] - t[0])) / area
-            wc = ((t[3] - t[0]) * (y - t[1]) - (t[4] - t[1]) * (x - t[0])) / area
+            if max(t[2], t[5], t[8]) <= top[p]:
+                continue
+            slack = slack_mm / math.sqrt(abs(area))
+            wb /= area
+            wc /= area
             if wb < -slack or wc < -slack or wb + wc > 1.0 + slack:
                 continue
             h = t[2] + wb * (t[5] - t[2]) + wc * (t[8] - t[2])

@@ -40,30 +40,38 @@ _GAUSS_WEIGHTS = np.concatenate([_GAUSS_HALF_WEIGHTS[::-1], _GAUSS_HALF_WEIGHTS]
 
 
 @lru_cache(maxsize=8)
-def _integrals(mc: float) -> tuple[Turned, Array]:
-    """Integrals of the pulse, and of sin(a)^(1 - mc) alone, from 0 to each of the even steps up to pi."""
+def _integrals(mc: float) -> tuple[Turned, Turned, Array, Array]:
+    """Integrals of the pulse from 0 to each of the even steps up to pi, and how much each next one is more; the same of
+    sin(a)^(1 - mc) alone. The last step, which begins at pi, is nothing."""
     point, weight = _GAUSS_POINTS, _GAUSS_WEIGHTS
     a = math.pi * (np.arange(_N_STEPS)[:, None] + (point + 1) / 2) / _N_STEPS
     size = np.sin(a) ** (1 - mc) * (math.pi / 2 / _N_STEPS)
     parts = [np.cumsum(np.einsum("...i,i->...", f, weight)) for f in (size * np.exp(1j * a), size)]
-    return np.concatenate([[0.0], parts[0]]), np.concatenate([[0.0], parts[1]]).real
+    pulse, alone = np.concatenate([[0.0], parts[0]]), np.concatenate([[0.0], parts[1]]).real
+    return pulse, np.diff(pulse, append=pulse[-1]), alone, np.diff(alone, append=alone[-1])
+
+
+def _step(angle: Array) -> tuple[NDArray[np.int64], Array]:
+    """The step of the integrals that each angle lies in, 0 to pi, and how far into it, 0 to 1."""
+    x = angle * (_N_STEPS / math.pi)
+    i = x.astype(np.int64)
+    return i, x - i
 
 
 def _upto(angle: Array, mc: float) -> Turned:
     """Integral of the pulse from 0 to each angle, 0 to pi."""
-    table = _integrals(mc)[0]
-    x = angle * (_N_STEPS / math.pi)
-    i = np.minimum(x.astype(np.int64), _N_STEPS - 1)
-    low = table[i]
-    return low + (x - i) * (table[i + 1] - low)
+    pulse, more, _, _ = _integrals(mc)
+    i, part = _step(angle)
+    return pulse[i] + part * more[i]
 
 
 def mean_turned(engaged_rad: ArrayLike, mc: float) -> Turned:
     """Mean of exp(i a) over the arc, weighted by the force at a: where the mean force of all teeth points, from the
     thin end, and how much of it is left after what cancels (the absolute value, at most 1). (n,)."""
     arc = np.clip(np.asarray(engaged_rad, dtype=np.float64), _LEAST_RAD, math.pi)
-    sizes = np.interp(arc, math.pi / _N_STEPS * np.arange(_N_STEPS + 1), _integrals(mc)[1])
-    return _upto(arc, mc) / sizes
+    pulse, more, alone, alone_more = _integrals(mc)
+    i, part = _step(arc)
+    return (pulse[i] + part * more[i]) / (alone[i] + part * alone_more[i])
 
 
 def summed(engaged_rad: Array, lag_rad: Array, starts: Array, flutes: int, mc: float) -> Turned:
@@ -117,8 +125,10 @@ def _over_pitches(
     arc, lag = arc.ravel(), lag.ravel()
     whole = np.floor(lag / pitch) * pitch
     rest = lag - whole
-    value = of_one(arc, rest, mc, radial)
-    many = arc + rest > pitch
+    value, many = np.empty(len(arc)), arc + rest > pitch
+    one = ~many
+    if one.any():
+        value[one] = of_one(arc[one], rest[one], mc, radial)
     if many.any():
         value[many] = _looked_up(which, arc[many], rest[many], flutes, mc, radial, False)
     long = whole > 0
@@ -138,9 +148,11 @@ def _across(force: Turned, which: int, radial: float) -> Array:
 
 def _mean_from(low: Array, high: Array, lag: Array, mc: float) -> Turned:
     """Mean of the pulse over a window one lag long of which low to high lies in the arc."""
-    straight = np.sin(high) ** (1 - mc) * np.exp(1j * high)
-    thick = lag > _LEAST_RAD
-    return np.where(thick, (_upto(high, mc) - _upto(low, mc)) / np.where(thick, lag, 1.0), straight)
+    straight = lag <= _LEAST_RAD
+    mean = (_upto(high, mc) - _upto(low, mc)) / np.where(straight, 1.0, lag)
+    if straight.any():
+        mean[straight] = np.sin(high[straight]) ** (1 - mc) * np.exp(1j * high[straight])
+    return mean
 
 
 def _peak_of_one(arc: Array, lag: Array, mc: float, radial: float) -> Array:
@@ -195,6 +207,7 @@ def _looked_up(which: int, arc: Array, lag: Array, flutes: int, mc: float, radia
     i = np.minimum(x.astype(np.int64), _N_ARCS - 2)
     j = np.minimum(y.astype(np.int64), _N_LAGS - 2)
     x, y = x - i, y - j
-    low = table[i, j] * (1 - y) + table[i, j + 1] * y
-    high = table[i + 1, j] * (1 - y) + table[i + 1, j + 1] * y
+    table, at, rest = table.ravel(), i * _N_LAGS + j, 1 - y
+    low = table[at] * rest + table[at + 1] * y
+    high = table[at + _N_LAGS] * rest + table[at + _N_LAGS + 1] * y
     return low * (1 - x) + high * x

@@ -11,8 +11,8 @@ from pipeline.model.setup import Setup
 from pipeline.model.shop import Cutter, CutterKind, Machine, Material
 from pipeline.model.units import EPS_MM
 from pipeline.verify.faults import Fault
-from pipeline.verify.motion_time import arc_shapes, is_arc
-from pipeline.verify.reading import ARC_CCW, ARC_CW, RAPID, Moves, Reading
+from pipeline.verify.motion_time import is_arc, path_lengths_in_plan
+from pipeline.verify.reading import ARC_CW, RAPID, Moves, Reading
 from pipeline.verify.removal import CONTACT_MM, Removal
 from pipeline.verify.target import Target
 from pipeline.verify.tools import STAGES, ToolTable
@@ -25,6 +25,7 @@ _WIDE = 0.5  # mean width of cut over diameter from which the crib's stepdown, g
 _WIDE_ARC = 0.6  # width of cut over diameter from which an outside arc's gain is not granted
 _NOWHERE_MM = 0.005  # a move this short leaves a cutter where it was
 _ARC_LOSS = 0.4  # the chip is centre feed per tooth x sin(phi), so never more than on a straight: rubbing is worse
+_AT_A_TIME = 1 << 14  # moves: arrays of so many are small enough to be used again at once
 LONG_DWELL_S = 1.0  # ours: turns enough to spoil the cutter in titanium; shorter ones are a warning
 SPEED_LIMIT = 1.1  # times the shop's start speed for the cutter, or the material's band, whichever is higher
 
@@ -87,7 +88,7 @@ def _dwell(reading: Reading, removal: Removal, target: Target, setup: Setup) -> 
     moves = reading.moves
     out = []
     for line, seconds in sorted(reading.dwell_s.items()):
-        i = int(np.searchsorted(moves.line, line)) - 1  # lines never fall: the language has no loops
+        i = int(moves.line.searchsorted(np.int32(line))) - 1  # lines never fall: the language has no loops
         while i > 0 and removal.felt.length_mm[i] < _NOWHERE_MM:
             i -= 1  # a move that goes nowhere does not take the cutter out
         if seconds <= 0 or i < 0:
@@ -112,13 +113,15 @@ def _dwell(reading: Reading, removal: Removal, target: Target, setup: Setup) -> 
 
 
 def _unknown_cutters(moves: Moves, setup: Setup, tools: ToolTable) -> list[Fault]:
-    low = np.minimum(moves.start[:, 2], moves.end[:, 2])
     out = []
     # Whatever the offsets say: the tip's place is the true one, and without a cutter it is the spindle's nose.
     top = max([setup.z.top_high_mm, *(block.height_mm for block in setup.blocks)])
     # Thread mills have a check of their own.
-    bad = np.flatnonzero((tools.rows(moves.tool) < 0) & ~np.isin(moves.tool, tools.threads) & (low < top - EPS_MM))
-    for i in bad:
+    unknown = np.flatnonzero(tools.rows(moves.tool) < 0)
+    unknown = unknown[~np.isin(moves.tool[unknown], tools.threads)]
+    low = np.minimum(moves.start[unknown, 2], moves.end[unknown, 2])
+    deep = low < top - EPS_MM
+    for i, z_low in zip(unknown[deep].tolist(), low[deep].tolist(), strict=True):
         x, y, z = (float(v) for v in moves.end[i])
         number = int(moves.tool[i])
         out.append(
@@ -128,7 +131,7 @@ def _unknown_cutters(moves: Moves, setup: Setup, tools: ToolTable) -> list[Fault
                 cutter=number,
                 line=int(moves.line[i]),
                 at_mm=(x, y, z),
-                amount_mm=float(top - low[i]),
+                amount_mm=float(top - z_low),
                 found="a move below the top of the billet or of what stands beside it with "
                 + (f"T{number}, which the check cannot simulate" if number else "no known cutter in the spindle"),
                 wanted="cutters of the crib that cut from above (flat, ball, drill, spot, chamfer)",
@@ -143,27 +146,30 @@ def _depths(moves: Moves, removal: Removal, tools: ToolTable, target: Target, se
     The mean width of a move's cut is the volume it took over its length in plan and its depth.
     """
     felt, row = removal.felt, tools.rows(moves.tool)
-    plan = path_lengths_in_plan(moves)
-    limit = DEPTH_LIMIT * tools.of_rows(lambda c: c.stepdown_mm, row)
-    diameter = tools.of_rows(lambda c: c.diameter_mm, row)
-    bad = tools.of_kinds((CutterKind.FLAT, CutterKind.BALL), row) & (moves.kind != RAPID) & (plan > 0) & (limit > 0)
-    bad &= (felt.deep_mm > limit) & (felt.deep_mm > CONTACT_MM)
+    kinds = CutterKind.FLAT, CutterKind.BALL
+    limits = tools.of_rows(lambda c: DEPTH_LIMIT * c.stepdown_mm if c.kind in kinds else 0.0, row)
+    where = np.flatnonzero((felt.deep_mm > limits) & (limits > 0) & (felt.deep_mm > CONTACT_MM))
+    where = where[moves.kind[where] != RAPID]
+    limit, diameter = limits[where], tools.of_rows(lambda c: c.diameter_mm, row[where])
+    plan, deep, removed, mean_width = (
+        path_lengths_in_plan(moves, where), felt.deep_mm[where], felt.removed_mm3[where], felt.width_mean_mm[where]
+    )
     # A short move's own circle is part of what it sweeps; half of it lies before the first point.
-    area = (plan + diameter / 2) * felt.deep_mm
-    width = np.divide(felt.removed_mm3, area, out=np.zeros(len(plan)), where=area > 0)
+    area = (plan + diameter / 2) * deep
+    width = np.divide(removed, area, out=np.zeros(len(plan)), where=area > 0)
     # Chords are shorter than that circle: there the width over a run of moves counts, and the mean depth.
-    taken = plan * felt.width_mean_mm
-    mean = np.divide(felt.removed_mm3, taken, out=np.zeros(len(plan)), where=taken > 0)
-    bad = (bad & (width >= _WIDE * diameter)) | (bad & (mean > limit) & (felt.width_mean_mm >= _WIDE * diameter))
+    taken = plan * mean_width
+    mean = np.divide(removed, taken, out=np.zeros(len(plan)), where=taken > 0)
+    bad = (width >= _WIDE * diameter) | ((mean > limit) & (mean_width >= _WIDE * diameter))
     out = []
-    for i in np.flatnonzero(bad).tolist():
+    for k in np.flatnonzero(bad & (plan > 0)).tolist():
+        i = int(where[k])
         x, y, z = (float(v) for v in moves.end[i])
-        deep = float(felt.deep_mm[i])
         out.append(
             Fault(code="V664", part_id=target.part_at(x, y, setup.parts), cutter=int(moves.tool[i]),
-                  line=int(moves.line[i]), at_mm=(x, y, z), amount_mm=deep,
-                  found=f"a cut {deep:.3f} mm deep and about {width[i]:.2f} mm wide",
-                  wanted=f"at most {limit[i]:.3f} mm deep in a wide cut")
+                  line=int(moves.line[i]), at_mm=(x, y, z), amount_mm=float(deep[k]),
+                  found=f"a cut {deep[k]:.3f} mm deep and about {width[k]:.2f} mm wide",
+                  wanted=f"at most {limit[k]:.3f} mm deep in a wide cut")
         )  # fmt: skip
     return out
 
@@ -173,15 +179,25 @@ def _chips(
 ) -> list[Fault]:
     """Chip load and surface speed of every cutting move against the crib and the material."""
     out: list[Fault] = []
-    row = tools.rows(moves.tool)
-    touching = (removal.felt.cut_mm > 0) & (moves.kind != RAPID) & (moves.rpm > 0) & (row >= 0)
-    diameter = tools.of_rows(lambda c: c.diameter_mm, row)
-    speed = math.pi * diameter * moves.rpm / 1000.0
-    most = tools.of_rows(lambda c: _speed_limit(c, material), row)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        chip = moves.feed_mm_min / (moves.rpm * tools.of_rows(_edges, row))
-    gains = _arc_gains(moves, diameter / 2, removal.felt.width_mean_mm)
-    allowed = CHIP_LIMIT * tools.of_rows(lambda c: c.chip_load_mm, row) * gains
+    row, cut = tools.rows(moves.tool), removal.felt.cut_mm
+    arcs = np.flatnonzero(is_arc(moves))
+    gains = _arc_gains(moves, arcs, tools.of_rows(lambda c: c.diameter_mm / 2, row[arcs]), removal.felt.width_mean_mm)
+    thick: list[tuple[int, float, float]] = []
+    fast: list[tuple[int, float, float]] = []
+    for begin in range(0, len(row), _AT_A_TIME):
+        s = slice(begin, begin + _AT_A_TIME)
+        touching = (cut[s] > 0) & (moves.kind[s] != RAPID) & (moves.rpm[s] > 0) & (row[s] >= 0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            chip = moves.feed_mm_min[s] / (moves.rpm[s] * tools.of_rows(_edges, row[s]))
+        allowed = tools.of_rows(lambda c: CHIP_LIMIT * c.chip_load_mm, row[s])
+        a, b = arcs.searchsorted([begin, begin + _AT_A_TIME])
+        allowed[arcs[a:b] - begin] *= gains[a:b]
+        bad = np.flatnonzero(touching & (chip > allowed))
+        thick += zip((begin + bad).tolist(), chip[bad].tolist(), allowed[bad].tolist(), strict=True)
+        speed = tools.of_rows(lambda c: math.pi * c.diameter_mm, row[s]) * moves.rpm[s] / 1000.0
+        most = tools.of_rows(lambda c: _speed_limit(c, material), row[s])
+        bad = np.flatnonzero(touching & (speed > most))
+        fast += zip((begin + bad).tolist(), speed[bad].tolist(), most[bad].tolist(), strict=True)
 
     def add(i: int, code: str, amount: float, found: str, wanted: str, hint: str = "") -> None:
         x, y, z = (float(v) for v in moves.end[i])
@@ -190,12 +206,12 @@ def _chips(
                   line=int(moves.line[i]), at_mm=(x, y, z), amount_mm=amount, found=found, wanted=wanted, hint=hint)
         )  # fmt: skip
 
-    for i in np.flatnonzero(touching & (chip > allowed)).tolist():
-        add(i, "V660", float(chip[i]), f"a chip of {chip[i]:.4f} mm for each tooth or turn",
-            f"at most {allowed[i]:.4f} mm", "F is too high or S too low for this cutter")  # fmt: skip
-    for i in np.flatnonzero(touching & (speed > most)).tolist():
-        wanted = f"at most {most[i]:.1f} m/min in {material.name}"
-        add(i, "V661", 0.0, f"a surface speed of {speed[i]:.1f} m/min", wanted)
+    for i, mm, limit in thick:
+        add(i, "V660", mm, f"a chip of {mm:.4f} mm for each tooth or turn", f"at most {limit:.4f} mm",
+            "F is too high or S too low for this cutter")  # fmt: skip
+    for i, m_min, limit in fast:
+        wanted = f"at most {limit:.1f} m/min in {material.name}"
+        add(i, "V661", 0.0, f"a surface speed of {m_min:.1f} m/min", wanted)
     return out
 
 
@@ -210,26 +226,20 @@ def _edges(cutter: Cutter) -> int:
 
 
 def _arc_gains(
-    moves: Moves, radius: NDArray[np.float64], width_mm: NDArray[np.float64]
+    moves: Moves, arcs: NDArray[np.intp], radius: NDArray[np.float64], width_mm: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """How much faster the centre may run than the edge that cuts, for each move.
+    """How much faster the centre may run than the edge that cuts, for each of the moves that are arcs; `radius` of
+    their cutters.
 
     Climb milling goes clockwise outside a round: path over edge radius; and counter-clockwise in a hole or a corner,
     where the edge runs faster than the centre: path over path plus cutter radius. A counter-clockwise path wider than
     the cutter may also be outside, cut conventionally, and is given the benefit. A wide cut has no such gain: some
     tooth there takes the centre's feed whole.
     """
-    path = np.hypot(moves.start[:, 0] - moves.centre[:, 0], moves.start[:, 1] - moves.centre[:, 1])
+    arm = moves.start[arcs, :2] - moves.centre[arcs]
+    path = np.hypot(arm[:, 0], arm[:, 1])
     with np.errstate(divide="ignore", invalid="ignore"):
         outside = np.minimum(_ARC_GAIN, path / (path - radius))
-        inside = np.where(moves.kind == ARC_CW, 1.0, np.maximum(_ARC_LOSS, path / (path + radius)))
-    outside = np.where(width_mm > _WIDE_ARC * 2 * radius, 1.0, outside)
-    gains = np.where(path > radius, outside, inside)
-    return np.where((moves.kind == ARC_CW) | (moves.kind == ARC_CCW), gains, 1.0)
-
-
-def path_lengths_in_plan(moves: Moves) -> NDArray[np.float64]:
-    """(n,) length of each move seen from above, mm."""
-    radii, turns, _ = arc_shapes(moves)
-    d = moves.end[:, :2] - moves.start[:, :2]
-    return np.where(is_arc(moves), radii * turns, np.hypot(d[:, 0], d[:, 1]))
+        inside = np.where(moves.kind[arcs] == ARC_CW, 1.0, np.maximum(_ARC_LOSS, path / (path + radius)))
+    outside = np.where(width_mm[arcs] > _WIDE_ARC * 2 * radius, 1.0, outside)
+    return np.where(path > radius, outside, inside)

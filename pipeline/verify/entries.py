@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from pipeline.model.setup import Setup
 from pipeline.model.shop import CutterKind, Machine
 from pipeline.model.units import EPS_MM
-from pipeline.verify.contact import path_lengths_in_plan
 from pipeline.verify.faults import Fault
+from pipeline.verify.motion_time import path_lengths_in_plan
 from pipeline.verify.reading import RAPID, Moves, Reading, spindle_starts
 from pipeline.verify.removal import CONTACT_MM, Removal
 from pipeline.verify.target import Target
@@ -53,9 +53,16 @@ class _Entries:
     ) -> None:
         self.moves, self.setup, self.removal, self.target, self.tools = moves, setup, removal, target, tools
         self.row = tools.rows(moves.tool)
-        self.plan = path_lengths_in_plan(moves)
         self.volume, self.deep = removal.felt.removed_mm3, removal.felt.deep_mm
-        self.fall = moves.start[:, 2] - moves.end[:, 2]
+
+    def _cutting(self, kinds: tuple[CutterKind, ...]) -> NDArray[np.intp]:
+        """Feed moves of these cutters that cut."""
+        return np.flatnonzero(
+            (self.deep > CONTACT_MM) & (self.moves.kind != RAPID) & self.tools.of_kinds(kinds, self.row)
+        )
+
+    def _fall(self, rows: NDArray[np.intp]) -> NDArray[np.float64]:
+        return np.asarray(self.moves.start[rows, 2] - self.moves.end[rows, 2], dtype=np.float64)
 
     def _fault(self, i: int, code: str, amount: float, found: str, wanted: str, hint: str = "") -> Fault:
         x, y, z = (float(v) for v in self.moves.end[i])
@@ -65,33 +72,33 @@ class _Entries:
             found=found, wanted=wanted, hint=hint,
         )  # fmt: skip
 
-    def _of(self, kinds: tuple[CutterKind, ...]) -> NDArray[np.bool_]:
-        return self.tools.of_kinds(kinds, self.row)
-
     def steep(self) -> list[Fault]:
         """Mills that go down into stock at more than the crib's ramp angle. A crib that names none is not asked."""
         out = []
-        cuts = self._of(_MILLS) & (self.moves.kind != RAPID) & (self.fall > 0) & (self.deep > CONTACT_MM)
-        steepest = RAMP_LIMIT * self.tools.of_rows(lambda c: math.tan(c.ramp_angle_rad), self.row)
-        end_mm2 = self.tools.of_rows(lambda c: math.pi / 4 * c.diameter_mm**2, self.row)
-        where = np.flatnonzero(cuts & (steepest > 0))
+        down = self.moves.start[:, 2] > self.moves.end[:, 2]
+        where = self._cutting(_MILLS)
+        where = where[down[where]]
+        steepest = RAMP_LIMIT * self.tools.of_rows(lambda c: math.tan(c.ramp_angle_rad), self.row[where])
+        where, steepest = where[steepest > 0], steepest[steepest > 0]
+        end_mm2 = self.tools.of_rows(lambda c: math.pi / 4 * c.diameter_mm**2, self.row[where])
+        falls, plans, volumes = self._fall(where), path_lengths_in_plan(self.moves, where), self.volume[where]
         # Each move by itself too: one steep step must not hide in the gentle ramp before it.
-        steep = self.fall[where] > steepest[where] * self.plan[where] + _TEXT_MM
+        steep = falls > steepest * plans + _TEXT_MM
         alone = [slice(k, k + 1) for k in np.flatnonzero(steep).tolist()]
-        for run in [*self._falls(where), *alone]:
-            i = int(where[run.stop - 1])
-            fall, plan, volume = (float(v[where[run]].sum()) for v in (self.fall, self.plan, self.volume))
-            if volume <= _END_NOISE_MM * end_mm2[i] or fall <= steepest[i] * plan + _TEXT_MM:
+        for run in [*self._runs(where, falls), *alone]:
+            k = run.stop - 1
+            fall, plan, volume = (float(v[run].sum()) for v in (falls, plans, volumes))
+            if volume <= _END_NOISE_MM * end_mm2[k] or fall <= steepest[k] * plan + _TEXT_MM:
                 continue
             angle = math.degrees(math.atan2(fall, plan))
-            out.append(self._fault(i, "V665", fall, f"a way down into stock of {angle:.1f} degrees",
-                                   f"at most {math.degrees(math.atan(steepest[i])):.1f} degrees for this mill",
+            out.append(self._fault(int(where[k]), "V665", fall, f"a way down into stock of {angle:.1f} degrees",
+                                   f"at most {math.degrees(math.atan(steepest[k])):.1f} degrees for this mill",
                                    "ramp or helix down, or start in a hole"))  # fmt: skip
         return out
 
-    def _falls(self, where: NDArray[np.int64]) -> list[slice]:
+    def _runs(self, where: NDArray[np.intp], fall: NDArray[np.float64]) -> list[slice]:
         """Runs of moves that follow one another with one cutter, each of about _RUN_MM of fall or of one move."""
-        fall, tool = self.fall[where], self.moves.tool[where]
+        tool = self.moves.tool[where]
         new = np.ones(len(where), dtype=np.bool_)
         new[1:] = (np.diff(where) != 1) | (np.diff(tool) != 0)
         deep = np.concatenate([[0.0], np.cumsum(fall)])
@@ -105,22 +112,25 @@ class _Entries:
 
     def sideways(self) -> list[Fault]:
         """Drills and spot drills that feed sideways in stock."""
-        bad = self._of(_DRILLS) & (self.moves.kind != RAPID) & (self.plan > _TEXT_MM) & (self.deep > CONTACT_MM)
+        where = self._cutting(_DRILLS)
+        plan = path_lengths_in_plan(self.moves, where)
         return [
-            self._fault(i, "V665", float(self.deep[i]), f"a drill fed sideways {self.plan[i]:.3f} mm in stock",
+            self._fault(i, "V665", float(self.deep[i]), f"a drill fed sideways {mm:.3f} mm in stock",
                         "drills fed along their axis only")
-            for i in np.flatnonzero(bad).tolist()
+            for i, mm in zip(where.tolist(), plan.tolist(), strict=True)
+            if mm > _TEXT_MM
         ]  # fmt: skip
 
     def strokes(self) -> list[Fault]:
         """Drills that cut more in one stroke than the crib's peck allows: chips pack and the drill breaks."""
         moves, out = self.moves, []
         depth = 0.0
-        for i in np.flatnonzero(self._of((CutterKind.DRILL,))).tolist():
+        drills = np.flatnonzero(self.tools.of_kinds((CutterKind.DRILL,), self.row))
+        for i, fall in zip(drills.tolist(), self._fall(drills).tolist(), strict=True):
             cutter = self.tools.cutters[self.row[i]]
-            if -self.fall[i] > _LIFT_MM:
+            if -fall > _LIFT_MM:
                 depth = 0.0
-            if moves.kind[i] == RAPID or self.fall[i] <= 0:  # one that goes nowhere clears no chips
+            if moves.kind[i] == RAPID or fall <= 0:  # one that goes nowhere clears no chips
                 continue
             before, depth = depth, depth + float(self.deep[i])
             limit = STROKE_LIMIT * cutter.peck_mm
@@ -133,19 +143,17 @@ class _Entries:
         """Rapids with sideways motion below the billet's top and over it: a control that moves the axes one by one
         leaves the straight line, and stock or part may be beside it."""
         moves, top = self.moves, self.setup.z.top_high_mm - EPS_MM
-        low = np.minimum(moves.start, moves.end)
-        high = np.maximum(moves.start, moves.end)
+        where = np.flatnonzero((moves.kind == RAPID) & (np.minimum(moves.start[:, 2], moves.end[:, 2]) < top))
+        where = where[path_lengths_in_plan(moves, where) > EPS_MM]
+        low = np.minimum(moves.start[where], moves.end[where])
+        high = np.maximum(moves.start[where], moves.end[where])
         edge_low, edge_high = self.setup.billet.min(axis=0), self.setup.billet.max(axis=0)
-        radius = np.where(self.row >= 0, self.tools.radius[np.maximum(self.row, 0)], 0.0) if len(
-            self.tools.radius) else np.zeros(len(moves.kind))  # fmt: skip
-        bad = (moves.kind == RAPID) & (self.plan > EPS_MM) & (low[:, 2] < top)
-        for axis in (0, 1):
-            bad &= (low[:, axis] - radius < edge_high[axis]) & (high[:, axis] + radius > edge_low[axis])
+        radius = np.append(self.tools.radius, 0.0)[self.row[where]][:, None]
+        bad = ((low[:, :2] - radius < edge_high) & (high[:, :2] + radius > edge_low)).all(axis=1)
         return [
-            self._fault(i, "V668", float(top - low[i, 2]),
-                        f"a rapid sideways {top - low[i, 2]:.3f} mm below the top of the billet",
+            self._fault(i, "V668", top - z, f"a rapid sideways {top - z:.3f} mm below the top of the billet",
                         "rapids sideways above the billet only", "straight up first, then across")
-            for i in np.flatnonzero(bad).tolist()
+            for i, z in zip(where[bad].tolist(), low[bad, 2].tolist(), strict=True)
         ]  # fmt: skip
 
     def spin_up(self, reading: Reading, wanted_s: float, seconds: NDArray[np.float64]) -> list[Fault]:

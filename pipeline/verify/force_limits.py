@@ -22,7 +22,7 @@ from pipeline.shop import forces as formulas
 from pipeline.shop.cutting import least_chip_mm
 from pipeline.verify.faults import Fault
 from pipeline.verify.felt import Felt
-from pipeline.verify.forces import Forces, axial_depth_mm, cut_seconds, is_cut
+from pipeline.verify.forces import Forces, cut_seconds
 from pipeline.verify.reading import Moves
 from pipeline.verify.stretches import Stretches
 from pipeline.verify.tools import ToolTable
@@ -39,15 +39,12 @@ HOLD_SPARE = 1.05  # times the target that a slower feed is to reach: the force'
 _STEP = 20  # of a feed factor: twentieths, so that feeds change in few steps
 
 
-def thin_cuts(moves: Moves, felt: Felt, tools: ToolTable) -> Mask:
+def thin_cuts(moves: Moves, felt: Felt, forces: Forces, tools: ToolTable) -> Mask:
     """(n,) True where a mill takes a thin width with its side, which is how walls are finished."""
     row = tools.rows(moves.tool)
-    mills = np.array([c.kind in (CutterKind.FLAT, CutterKind.BALL) for c in tools.cutters], dtype=np.bool_)
-    if not len(mills):
-        return np.zeros(len(row), dtype=np.bool_)
-    thin = felt.width_mean_mm <= THIN_SHARE * 2 * tools.radius[row]
-    deep = axial_depth_mm(felt) > SCRAPE_MM
-    return is_cut(moves, felt) & (row >= 0) & mills[row] & thin & _level(moves, felt) & deep
+    thin = felt.width_mean_mm <= tools.of_rows(lambda c: THIN_SHARE * c.diameter_mm, row)
+    mills = tools.of_kinds((CutterKind.FLAT, CutterKind.BALL), row)
+    return forces.cut & (forces.depth_mm > SCRAPE_MM) & mills & thin & _level(moves, felt)
 
 
 def _level(moves: Moves, felt: Felt) -> Mask:
@@ -78,8 +75,8 @@ def check_forces(
             f"{forces.torque_n_m[i]:.3f} N m with a worn edge, the tip {forces.deflection_mm[i]:.3f} mm off",
             f"at most {formulas.ALLOWED_N_MM2:.0f} N/mm2; over {formulas.BREAKS_N_MM2:.0f} it is expected to break",
             "less depth, width or feed, or a thicker or shorter cutter", stops=breaks)  # fmt: skip
-    share = _wall_share(forces, tolerances)
-    for i in _worst_of_each(share, at_wall & (share > 1), stretches):
+    share = _wall_share(forces, at_wall, tolerances)
+    for i in _worst_of_each(share, share > 1, stretches):
         off = float(forces.wall_mm[i])
         limit = WALL_SHARE * (tolerances.left_mm if off > 0 else tolerances.wall_mm)
         add("V670", i, abs(off),
@@ -102,7 +99,7 @@ def check_forces(
 
 
 def feed_caps(
-    moves: Moves, felt: Felt, forces: Forces, *, tools: ToolTable, material_mc: float, machine: Machine,
+    moves: Moves, forces: Forces, *, tools: ToolTable, material_mc: float, machine: Machine,
     tolerances: Tolerances, stretches: Stretches, at_wall: Mask, holding: Array, holding_target: Array,
 ) -> tuple[LineCap, ...]:  # fmt: skip
     """Lines whose feed should come down, by which factor and why: "force", "deflection" or "holding".
@@ -113,28 +110,29 @@ def feed_caps(
     within a stretch are one, with the least factor.
     """
     spindle = machine.spindle_power_w or np.inf
-    row = tools.rows(moves.tool)
+    slips = np.divide(HOLD_SPARE * holding_target, holding, out=np.full(len(holding), np.inf), where=holding > 0)
     asked = {
         "force": np.maximum(forces.stress_n_mm2 / formulas.ALLOWED_N_MM2, forces.power_w / spindle),
-        "deflection": np.where(at_wall, _wall_share(forces, tolerances), 0.0),
-        "holding": np.divide(HOLD_SPARE * holding_target, holding, out=np.full(len(row), np.inf), where=holding > 0),
-    }  # fmt: skip
-    cut = is_cut(moves, felt)
-    least = np.array([least_chip_mm(c) for c in tools.cutters] or [0.0])[np.maximum(row, 0)]
-    lowest = np.divide(least, forces.chip_peak_mm, out=np.ones(len(row)), where=forces.chip_peak_mm > 0)
+        "deflection": _wall_share(forces, at_wall, tolerances),
+        "holding": slips,
+    }
+    least = tools.of_rows(least_chip_mm, tools.rows(moves.tool))
     caps: list[LineCap] = []
     for reason, share in asked.items():
-        high = cut & (share > 1) & (lowest < 1)
-        factor = np.where(high, np.maximum(share, 1.0) ** (-1 / (1 - material_mc)), 1.0)
+        rows = np.flatnonzero(forces.cut & (share > 1) & (forces.chip_peak_mm > least))
+        factor = share[rows] ** (-1 / (1 - material_mc))
+        lowest = least[rows] / forces.chip_peak_mm[rows]
         factor = np.maximum(np.floor(factor * _STEP) / _STEP, np.ceil(lowest * _STEP) / _STEP)
-        caps += _ranges(moves, stretches, high & (factor < 1), factor, reason)
+        caps += _ranges(moves, stretches, rows[factor < 1], factor[factor < 1], reason)
     return tuple(sorted(caps, key=lambda c: (c.first_line, c.last_line, c.reason)))
 
 
-def _wall_share(forces: Forces, tolerances: Tolerances) -> Array:
-    """Deflection at the wall over what it may be."""
-    limit = np.where(forces.wall_mm > 0, tolerances.left_mm, tolerances.wall_mm) * WALL_SHARE
-    return np.abs(forces.wall_mm) / limit
+def _wall_share(forces: Forces, at_wall: Mask, tolerances: Tolerances) -> Array:
+    """Deflection at the wall over what it may be, 0 where no wall is made."""
+    rows, out = np.flatnonzero(at_wall), np.zeros(len(at_wall))
+    off = forces.wall_mm[rows]
+    out[rows] = np.abs(off) / (np.where(off > 0, tolerances.left_mm, tolerances.wall_mm) * WALL_SHARE)
+    return out
 
 
 def _worst_of_each(value: Array, over: Mask, stretches: Stretches) -> list[int]:
@@ -152,28 +150,27 @@ def _rubbing(
     """(longest move with too thin a chip, share of time) of each stretch where the share is too large. The end of a
     mill that sinks always rubs; ways into stock have their own check, and only level moves and drills are judged."""
     row = tools.rows(moves.tool)
-    least = np.array([least_chip_mm(c) for c in tools.cutters] or [0.0])[np.maximum(row, 0)]
-    drills = np.array([c.kind in (CutterKind.DRILL, CutterKind.SPOT) for c in tools.cutters] or [False])
-    judged = (row >= 0) & (axial_depth_mm(felt) > SCRAPE_MM) & (_level(moves, felt) | drills[np.maximum(row, 0)])
-    time = np.where(judged, cut_seconds(moves, felt, seconds), 0.0)
-    thin = forces.chip_peak_mm < least
-    k = len(stretches.first)
-    whole = np.bincount(stretches.of_move, weights=time, minlength=k)
-    rubs = np.bincount(stretches.of_move, weights=time * thin, minlength=k)
+    judged = (row >= 0) & (forces.depth_mm > SCRAPE_MM)
+    judged &= _level(moves, felt) | tools.of_kinds((CutterKind.DRILL, CutterKind.SPOT), row)
+    time = cut_seconds(felt, forces, seconds) * judged
+    thin = time * (forces.chip_peak_mm < tools.of_rows(least_chip_mm, row))
+    whole, rubs = np.add.reduceat(time, stretches.first), np.add.reduceat(thin, stretches.first)
     out = []
     for s in np.flatnonzero(rubs > RUB_SHARE * whole).tolist():
         a, b = int(stretches.first[s]), int(stretches.last[s])
-        out.append((a + int(np.argmax(time[a:b] * thin[a:b])), float(rubs[s] / whole[s])))
+        out.append((a + int(np.argmax(thin[a:b])), float(rubs[s] / whole[s])))
     return out
 
 
-def _ranges(moves: Moves, stretches: Stretches, capped: Mask, factor: Array, reason: str) -> list[LineCap]:
-    rows = np.flatnonzero(capped)
+def _ranges(
+    moves: Moves, stretches: Stretches, rows: NDArray[np.intp], factor: Array, reason: str
+) -> list[LineCap]:  # fmt: skip
+    """`rows` are the moves to be slowed, `factor` stands beside them."""
     if not len(rows):
         return []
-    apart = (np.diff(rows) > _GAP_MOVES) | (np.diff(stretches.of_move[rows]) != 0)
+    apart = np.flatnonzero((np.diff(rows) > _GAP_MOVES) | (np.diff(stretches.of_move[rows]) != 0)) + 1
+    lines = moves.line[rows]
     return [
-        LineCap(first_line=int(moves.line[run].min()), last_line=int(moves.line[run].max()),
-                feed_factor=float(factor[run].min()), reason=reason)
-        for run in np.split(rows, np.flatnonzero(apart) + 1)
-    ]  # fmt: skip
+        LineCap(first_line=int(line.min()), last_line=int(line.max()), feed_factor=float(own.min()), reason=reason)
+        for line, own in zip(np.split(lines, apart), np.split(factor, apart), strict=True)
+    ]

@@ -21,13 +21,13 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.model.shop import Cutter, CutterKind, Material
+from pipeline.model.shop import Cutter, Material
 from pipeline.shop import forces as formulas
-from pipeline.shop.cutting import least_chip_mm
+from pipeline.shop.cutting import is_mill, least_chip_mm
 from pipeline.shop.pulses import mean_turned
 from pipeline.verify.felt import Felt
-from pipeline.verify.motion_time import arc_shapes, is_arc
-from pipeline.verify.reading import ARC_CCW, RAPID, Moves
+from pipeline.verify.motion_time import arc_shapes
+from pipeline.verify.reading import ARC_CCW, ARC_CW, RAPID, Moves
 from pipeline.verify.tools import ToolTable
 
 Array = NDArray[np.float64]
@@ -35,7 +35,7 @@ Plan = NDArray[np.complex128]  # x + iy
 _STEEP = math.sin(math.radians(45))  # ours: a drill that sinks faster drills, otherwise it is dragged sideways
 _AHEAD_RAD = 0.35  # ours: stock this much nearer to the way ahead than along a side is front contact; 3 points of 64
 _LEAST_RAD = 1e-4  # ours: the narrowest arc
-_BATCH = 1 << 15  # moves at a time: what is in work stays in the processor's cache
+_BATCH = 1 << 13  # moves at a time: what is in work stays in the processor's cache
 _WHOLE = 0.98  # ours: a smaller share of a move in stock is a part of it
 _ONE_ARC = 0.9  # ours: the mean direction of one arc is this much of what its length makes it; of two it is far less
 _UNCLEAR = 0.05  # ours: a mean direction shorter than this points nowhere
@@ -45,12 +45,15 @@ _UNCLEAR = 0.05  # ours: a mean direction shorter than this points nowhere
 class Forces:
     """Arrays (n moves,), 0 where nothing is cut. Forces, torque, power and deflection are for a worn cutter.
 
+    `cut`: feed moves that take stock away with the spindle turning. `depth_mm`: axial depth of cut (see `_depth_mm`).
     `force_mean_n` and `force_peak_n` are in the plan. `fx_n`, `fy_n` is the mean plan force on the plate, setup frame,
     at the middle of an arc move; `lift_n` the axial pull on the plate, positive up. `deflection_mm` is of the tip with
     the peak force. `wall_mm` is how far the cutter is off its wall while it makes it: positive leaves stock, negative
     cuts in. `stress_n_mm2` is that in the cutter with the peak force, bending and torsion together.
     """
 
+    cut: NDArray[np.bool_]
+    depth_mm: Array
     chip_mean_mm: Array
     chip_peak_mm: Array
     rate_mm3_min: Array
@@ -77,28 +80,27 @@ class _Path:
     left_hand: NDArray[np.bool_]
 
 
-def axial_depth_mm(felt: Felt, rows: NDArray[np.intp] | slice = slice(None)) -> Array:
+def _depth_mm(felt: Felt) -> Array:
     """(n,) axial depth of cut: as felt at the edge; where the cut is too thin or the point too shallow to be felt
     there, the greatest fall of the stock. (Beside a felt cut a sliver of an older wall may fall much farther.)"""
-    return np.where(felt.axial_mm[rows] > 0, felt.axial_mm[rows], felt.deep_mm[rows])
+    return np.where(felt.axial_mm > 0, felt.axial_mm, felt.deep_mm)
 
 
-def is_cut(moves: Moves, felt: Felt) -> NDArray[np.bool_]:
-    """(n,) True for feed moves that take stock away with the spindle turning."""
-    feeds = (moves.kind != RAPID) & (moves.feed_mm_min > 0) & (moves.rpm > 0) & (moves.spindle != 0)
-    return feeds & (felt.cut_mm > 0) & (felt.removed_mm3 > 0) & (axial_depth_mm(felt) > 0)
-
-
-def cut_seconds(moves: Moves, felt: Felt, seconds: Array) -> Array:
+def cut_seconds(felt: Felt, forces: Forces, seconds: Array) -> Array:
     """(n,) time in cut of each move: `seconds` times the share of its path in stock."""
-    share = np.divide(felt.cut_mm, felt.length_mm, out=np.zeros(len(seconds)), where=felt.length_mm > 0)
-    return np.where(is_cut(moves, felt), seconds * np.minimum(share, 1.0), 0.0)
+    out, long = np.zeros(len(seconds)), forces.cut & (felt.length_mm > 0)
+    np.divide(felt.cut_mm, felt.length_mm, out=out, where=long)
+    return np.multiply(np.minimum(out, 1.0, out=out), seconds, out=out, where=long)
 
 
 def move_forces(moves: Moves, felt: Felt, *, tools: ToolTable, material: Material) -> Forces:
     """Forces of all moves, in the worst layer of the material. The same bits whatever the order of cutters."""
-    out = {name: np.zeros(len(moves.kind)) for name in Forces.__slots__}
-    cut = is_cut(moves, felt)
+    feeds = (moves.kind != RAPID) & (moves.feed_mm_min > 0) & (moves.rpm > 0) & (moves.spindle != 0)
+    depth = _depth_mm(felt)
+    cut = feeds & (felt.cut_mm > 0) & (felt.removed_mm3 > 0) & (depth > 0)
+    names = Forces.__slots__[1:]
+    out = dict(zip(names, np.zeros((len(names), len(cut))), strict=True))  # one block: far fewer pages to fault in
+    np.copyto(out["depth_mm"], depth, where=cut)
     row = tools.rows(moves.tool)
     for k, cutter in enumerate(tools.cutters):
         mine = np.flatnonzero(cut & (row == k))
@@ -106,11 +108,13 @@ def move_forces(moves: Moves, felt: Felt, *, tools: ToolTable, material: Materia
             batch = mine[a : a + _BATCH]
             fall = moves.start[batch, 2] - moves.end[batch, 2]
             sinks = np.clip(fall / np.maximum(felt.length_mm[batch], felt.cut_mm[batch]), 0.0, 1.0)
-            drills = sinks > (_STEEP if cutter.kind in (CutterKind.DRILL, CutterKind.SPOT) else 1.0)
-            for these, feel in ((drills, _drill), (~drills, _mill)):
+            if is_mill(cutter):
+                _mill(out, batch, cutter, moves, felt, material, sinks)
+                continue
+            for these, feel in ((sinks > _STEEP, _drill), (sinks <= _STEEP, _mill)):
                 if these.any():
                     feel(out, batch[these], cutter, moves, felt, material, sinks[these])
-    return Forces(**out)
+    return Forces(cut=cut, **out)
 
 
 def _drill(
@@ -119,7 +123,7 @@ def _drill(
 ) -> None:  # fmt: skip
     rpm, feed = moves.rpm[rows], moves.feed_mm_min[rows]
     turn = feed / rpm
-    diameter = formulas.cut_diameter_mm(cutter, axial_depth_mm(felt, rows))
+    diameter = formulas.cut_diameter_mm(cutter, out["depth_mm"][rows])
     point = cutter.point_angle_rad if cutter.point_angle_rad > 0 else math.pi
     chip = formulas.drill_chip_mm(turn, cutter.flutes, point)
     kc = formulas.WORN * formulas.specific_force(chip, material.kc11_n_mm2, material.mc, least_chip_mm(cutter))
@@ -150,8 +154,10 @@ class _Cut:
     front: NDArray[np.bool_]
 
 
-def _cut(rows: NDArray[np.intp], cutter: Cutter, moves: Moves, felt: Felt, sinks: Array, along: Array) -> _Cut:
-    feed, depth = moves.feed_mm_min[rows], axial_depth_mm(felt, rows)
+def _cut(
+    rows: NDArray[np.intp], depth: Array, cutter: Cutter, moves: Moves, felt: Felt, sinks: Array, along: Array
+) -> _Cut:
+    feed = moves.feed_mm_min[rows]
     diameter = formulas.cut_diameter_mm(cutter, depth)
     rate = felt.removed_mm3[rows] / felt.cut_mm[rows] * feed
     path = _path(moves, rows)
@@ -163,7 +169,9 @@ def _cut(rows: NDArray[np.intp], cutter: Cutter, moves: Moves, felt: Felt, sinks
     middle, front = _middle(path.ahead, mean, arc, slack)
     on_right = (np.conj(path.ahead) * middle).imag <= 0
     inside = np.where(on_right == path.left_hand, path.radius_mm, math.inf)
-    end = formulas.end_area_mm2(diameter, np.where(along > 0, arc, math.pi), inside) * sinks * feed
+    end, down = np.zeros(len(rows)), np.flatnonzero(sinks > 0)
+    behind = np.where(along > 0, arc, math.pi)[down]
+    end[down] = formulas.end_area_mm2(diameter[down], behind, inside[down]) * sinks[down] * feed[down]
     end = np.minimum(rate, end)
     width = np.divide(rate - end, depth * feed * along, out=np.zeros(len(rows)), where=along > 0)
     width = np.minimum(width, diameter)
@@ -179,7 +187,7 @@ def _mill(
     mc, kc11, least = material.mc, material.kc11_n_mm2, least_chip_mm(cutter)
     harder = formulas.MILLING * formulas.WORN
     rpm, along = moves.rpm[rows], np.sqrt(1 - sinks**2)
-    c = _cut(rows, cutter, moves, felt, sinks, along)
+    c = _cut(rows, out["depth_mm"][rows], cutter, moves, felt, sinks, along)
     tooth = moves.feed_mm_min[rows] / (rpm * cutter.flutes)
     level, chip_end = tooth * along, tooth * sinks
     edge = formulas.edge_length_mm(cutter, c.depth)
@@ -235,23 +243,25 @@ def _mill(
     out["power_w"][rows] = power
     out["deflection_mm"][rows] = peak * compliance
     out["wall_mm"][rows] = wall * compliance
-    out["stress_n_mm2"][rows] = np.hypot(bent, math.sqrt(3) * twisted)
+    out["stress_n_mm2"][rows] = np.sqrt(bent * bent + 3 * twisted * twisted)
 
 
 def _path(moves: Moves, rows: NDArray[np.intp]) -> _Path:
-    some = Moves(**{f.name: getattr(moves, f.name)[rows] for f in fields(Moves)})
-    ahead = (some.end[:, 0] - some.start[:, 0]) + 1j * (some.end[:, 1] - some.start[:, 1])
-    arcs, left_hand = is_arc(some), some.kind == ARC_CCW
+    way = moves.end.take(rows, axis=0) - moves.start.take(rows, axis=0)
+    kind = moves.kind[rows]
+    ahead: Plan = way[:, 0] + 1j * way[:, 1]
     turns, radius = np.zeros(len(rows)), np.full(len(rows), math.inf)
-    if arcs.any():
-        radii, angles, _ = arc_shapes(some)
-        turns, radius = np.where(arcs, angles, 0.0), np.where(arcs, radii, math.inf)
+    arcs = np.flatnonzero((kind == ARC_CW) | (kind == ARC_CCW))
+    if len(arcs):
+        some = Moves(**{f.name: getattr(moves, f.name)[rows[arcs]] for f in fields(Moves)})
+        radius[arcs], turns[arcs], _ = arc_shapes(some)
         arm = (some.start[:, 0] - some.centre[:, 0]) + 1j * (some.start[:, 1] - some.centre[:, 1])
-        hand = np.where(left_hand, 1.0, -1.0)
-        ahead = np.where(arcs, arm * np.exp(0.5j * hand * turns) * 1j * hand, ahead)
+        hand = np.where(some.kind == ARC_CCW, 1.0, -1.0)
+        ahead[arcs] = arm * np.exp(0.5j * hand * turns[arcs]) * 1j * hand
     size = np.abs(ahead)
-    ahead = np.where(size > 0, ahead / np.where(size > 0, size, 1.0), 1.0)
-    return _Path(ahead=ahead, turns=turns, radius_mm=radius, left_hand=left_hand)
+    still = size == 0
+    ahead[still] = size[still] = 1.0
+    return _Path(ahead=ahead * (1 / size), turns=turns, radius_mm=radius, left_hand=kind == ARC_CCW)
 
 
 def _middle(way: Plan, mean: Plan, arc: Array, slack: Array) -> tuple[Plan, NDArray[np.bool_]]:
@@ -261,8 +271,10 @@ def _middle(way: Plan, mean: Plan, arc: Array, slack: Array) -> tuple[Plan, NDAr
     Where the mean direction says nothing, the arc is taken as that of a climb cut, on the right of the way.
     """
     size = np.abs(mean)
-    clear = size > _UNCLEAR
     expected = math.pi / 2 - arc / 2
-    middle = np.where(clear, mean / np.where(clear, size, 1.0), way * np.exp(-1j * expected))
+    unclear = np.flatnonzero(size <= _UNCLEAR)
+    size[unclear] = 1.0
+    middle = mean * (1 / size)
+    middle[unclear] = way[unclear] * np.exp(-1j * expected[unclear])
     front = np.abs(np.angle(middle * np.conj(way))) < expected - slack
     return np.where(front, way, middle), front

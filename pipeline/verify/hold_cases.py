@@ -92,10 +92,11 @@ class Case:
 def whole_plate(setup: Setup, moves: Moves, pushes: Pushes, sealed: Sealed, cutting: Index, times: CutTimes) -> Case:
     """The plate on its gasket and against its stops, in every cutting move."""
     assert setup.hold is not None
-    row, col = np.nonzero(sealed.mask)
     gasket = np.array(setup.gasket)
-    centre = np.array([times.x0_mm + col.mean() * times.cell_mm, times.y0_mm + row.mean() * times.cell_mm]) if len(
-        row) else gasket.mean(axis=0)  # fmt: skip
+    sums = [float(np.sum(n * np.arange(len(n)))) for n in (sealed.mask.sum(axis=0), sealed.mask.sum(axis=1))]
+    cells = np.count_nonzero(sealed.mask)
+    corner = np.array([times.x0_mm, times.y0_mm])
+    centre = corner + np.array(sums) / cells * times.cell_mm if cells else gasket.mean(axis=0)
     edges = edges_of(gasket, centre, setup.gasket_width_mm / 2)
     places, press = clamps(setup, times)
     arms = np.maximum(np.einsum("ij,kj->ik", places, edges.inward) - edges.offset_mm, 0.0)
@@ -130,8 +131,8 @@ def piece_cases(
         return []
     n_cols = times.plate.shape[1]
     row, col = np.divmod(piece.cells, n_cols)
-    _, first = np.unique(row, return_index=True)
-    ends = np.union1d(first, np.append(first[1:], len(row)) - 1)  # cells are sorted: both ends of every row
+    is_next = np.diff(row, prepend=-1, append=-1) != 0  # cells are sorted: both ends of every row
+    ends = np.flatnonzero(is_next[:-1] | is_next[1:])
     points = np.column_stack([times.x0_mm + col[ends] * times.cell_mm, times.y0_mm + row[ends] * times.cell_mm])
     edges = edges_of(points, np.array(piece.at_mm), -times.cell_mm / 2)
     own = np.where(near >= sealed.lost, 0.0, sealed.own_mm2(piece.cells))

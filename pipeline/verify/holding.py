@@ -24,13 +24,13 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.model.setup import Setup
 from pipeline.model.shop import Hold
 from pipeline.model.verdict import Freed, HoldingResult
 from pipeline.verify.faults import Fault
 from pipeline.verify.felt import Felt
-from pipeline.verify.force_limits import thin_cuts
 from pipeline.verify.forces import Forces
 from pipeline.verify.hold_cases import (
     SEVERED,
@@ -54,8 +54,8 @@ from pipeline.verify.vacuum import Sealed, sealed_area
 _FROM_MEAN = 2 / 3
 
 
-def pushes_of(moves: Moves, felt: Felt, forces: Forces, tools: ToolTable) -> Pushes:
-    """What every move pushes, from what its cutter felt. A mill that takes a thin width finishes, all else is rough."""
+def pushes_of(moves: Moves, felt: Felt, forces: Forces, tools: ToolTable, *, at_wall: NDArray[np.bool_]) -> Pushes:
+    """What every move pushes, from what its cutter felt. It finishes where it makes a wall (`at_wall`, (n,))."""
     row = tools.rows(moves.tool)
     known = np.maximum(row, 0)
     radius, slope = np.zeros(len(row)), np.zeros(len(row))
@@ -73,7 +73,7 @@ def pushes_of(moves: Moves, felt: Felt, forces: Forces, tools: ToolTable) -> Pus
         lift_n=np.maximum(forces.lift_n, 0.0),
         height_mm=np.maximum(np.maximum(moves.start[:, 2], moves.end[:, 2]) + middle, 0.0),
         radius_mm=np.where(row >= 0, radius, 0.0),
-        is_rough=~thin_cuts(moves, felt, tools),
+        is_rough=~at_wall,
     )
 
 
@@ -96,7 +96,8 @@ def judge_holding(
     sealed = sealed_area(setup, moves, pushes.radius_mm, times)
     cutting = np.flatnonzero((pushes.peak_n > TINY_N) | (pushes.lift_n > TINY_N))
     cases = [whole_plate(setup, moves, pushes, sealed, cutting, times)]
-    radii = np.unique(pushes.radius_mm, return_inverse=True)
+    each = np.unique(pushes.radius_mm)
+    radii = each, np.searchsorted(each, pushes.radius_mm)
     for piece in pieces:
         cases += piece_cases(piece, hold, moves, pushes, sealed, cutting, times, radii, setup.z.skin_mm, strength)
     cases = [case for case in cases if len(case.which)]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.kernels import verify_holding as kernel
 from pipeline.model.setup import Setup
 from pipeline.model.units import EPS_MM
 
@@ -67,7 +68,7 @@ class Edges:
 def edges_of(points: Array, centre: Array, inset_mm: float) -> Edges:
     """Edges of the convex hull of the points (n, 2), moved inward by `inset_mm` (outward when negative), for a pull
     at `centre` (2,)."""
-    hull = _hull(points)
+    hull = kernel.hull(points[np.lexsort((points[:, 1], points[:, 0]))], EPS_MM)
     step = np.roll(hull, -1, axis=0) - hull
     step /= np.hypot(step[:, 0], step[:, 1])[:, None]
     inward = np.column_stack([-step[:, 1], step[:, 0]])
@@ -78,20 +79,3 @@ def edges_of(points: Array, centre: Array, inset_mm: float) -> Edges:
         lever_mm=np.maximum(np.einsum("ij,j->i", inward, centre) - offset, 0.0),
         across_mm=np.ptp(np.einsum("ij,kj->ik", hull, inward), axis=0) - 2 * inset_mm,
     )
-
-
-def _hull(points: Array) -> Array:
-    """Corners of the convex hull, counter-clockwise: Andrew's chain (from memory). Points in line are left out."""
-    order = [(float(x), float(y)) for x, y in points[np.lexsort((points[:, 1], points[:, 0]))]]
-    halves = []
-    for run in (order, order[::-1]):
-        chain: list[tuple[float, float]] = []
-        for x, y in run:
-            while len(chain) > 1:
-                (ax, ay), (bx, by) = chain[-2], chain[-1]
-                if (bx - ax) * (y - ay) - (by - ay) * (x - ax) > EPS_MM:
-                    break
-                chain.pop()
-            chain.append((x, y))
-        halves.append(chain[:-1])
-    return np.array(halves[0] + halves[1])

@@ -15,10 +15,9 @@ from pipeline.model.findings import Finding
 from pipeline.model.setup import Setup
 from pipeline.model.shop import Machine
 from pipeline.model.units import EPS_MM
-from pipeline.verify.motion_time import arc_shapes, is_arc
-from pipeline.verify.reading import RAPID, Moves, Reading
+from pipeline.verify.motion_time import is_arc, turns_of
+from pipeline.verify.reading import ARC_CCW, RAPID, Moves, Reading
 
-Mask = NDArray[np.bool_]
 Array = NDArray[np.float64]
 RPM_SLACK = 0.5  # ours: S is written in whole turns
 FEED_SLACK = 1e-3  # ours: relative; a limit in mm/min, written in in/min with 2 decimals, may round up
@@ -39,72 +38,86 @@ def check_limits(reading: Reading, *, machine: Machine, setup: Setup) -> tuple[F
 
 
 def _travel(moves: Moves, machine: Machine) -> list[Finding]:
-    low, high = _extent(moves)
+    arc, low, high = _bulges(moves)
     found = []
     for axis, name in enumerate("XY"):
-        bed = machine.bed_origin_mm[axis]
+        bed, ends = machine.bed_origin_mm[axis], (moves.start[:, axis], moves.end[:, axis])
         floor, ceiling = machine.travel_low_mm[axis], machine.travel_high_mm[axis]
-        for over, side in ((floor - low[:, axis] - bed, "below"), (high[:, axis] + bed - ceiling, "above")):
+        overs: list[tuple[str, Array]] = []
+        # The farthest of all first, whatever is no number left out: nearly always it is inside, and nothing more to do.
+        if floor - min(np.fmin.reduce(v, initial=np.inf) for v in (*ends, low[:, axis])) - bed > EPS_MM:
+            reach = np.minimum(*ends)
+            reach[arc] = low[:, axis]
+            overs.append(("below", floor - reach - bed))
+        if max(np.fmax.reduce(v, initial=-np.inf) for v in (*ends, high[:, axis])) + bed - ceiling > EPS_MM:
+            reach = np.maximum(*ends)
+            reach[arc] = high[:, axis]
+            overs.append(("above", reach + bed - ceiling))
+        for side, over in overs:
+            bad = np.flatnonzero(over > EPS_MM)
             found += _shared(
-                "V630", moves, over > EPS_MM, over, f"{name} {side} its travel by {{:.3f}} mm",
+                "V630", moves, bad, over[bad], f"{name} {side} its travel by {{:.3f}} mm",
                 f"machine {name} from {floor:g} to {ceiling:g} mm", length=True,
-            )
+            )  # fmt: skip
     return found
 
 
-def _extent(moves: Moves) -> tuple[Array, Array]:
-    """(n, 2) lowest and highest X and Y on each move; arcs count the quadrant points that they pass."""
-    low = np.minimum(moves.start, moves.end)[:, :2]
-    high = np.maximum(moves.start, moves.end)[:, :2]
-    radii, turns, _ = arc_shapes(moves)
-    arm = moves.start[:, :2] - moves.centre
-    first = np.arctan2(arm[:, 1], arm[:, 0])
-    ccw = np.where(moves.kind == 3, 1.0, -1.0)
+def _bulges(moves: Moves) -> tuple[NDArray[np.intp], Array, Array]:
+    """The arcs, and (k, 2) lowest and highest X and Y on each, with the quadrant points that it passes."""
+    rows = np.flatnonzero(is_arc(moves))
+    radii, turns = turns_of(moves, rows)
+    start, end, centre = moves.start[rows, :2], moves.end[rows, :2], moves.centre[rows]
+    low, high = np.minimum(start, end), np.maximum(start, end)
+    first = np.arctan2(start[:, 1] - centre[:, 1], start[:, 0] - centre[:, 0])
+    ccw = np.where(moves.kind[rows] == ARC_CCW, 1.0, -1.0)
     for quadrant in range(4):
         angle = quadrant * np.pi / 2
-        passed = is_arc(moves) & (((angle - first) * ccw) % (2 * np.pi) <= turns)
-        point = moves.centre + radii[:, None] * np.array([np.cos(angle), np.sin(angle)])
-        low = np.where(passed[:, None], np.minimum(low, point), low)
-        high = np.where(passed[:, None], np.maximum(high, point), high)
-    return low, high
+        passed = (((angle - first) * ccw) % (2 * np.pi) <= turns)[:, None]
+        point = centre + radii[:, None] * np.array([np.cos(angle), np.sin(angle)])
+        low = np.where(passed, np.minimum(low, point), low)
+        high = np.where(passed, np.maximum(high, point), high)
+    return rows, low, high
 
 
 def _feeds_and_speeds(moves: Moves, machine: Machine) -> list[Finding]:
-    feeds = moves.kind != RAPID
-    most = machine.feed_high_mm_min
-    found = _shared("V631", moves, feeds & (moves.feed_mm_min > most * (1 + FEED_SLACK)), moves.feed_mm_min,
-                    "a feed of {:.1f} mm/min", f"at most {most:g} mm/min")
-    turning = moves.spindle != 0
-    slowest, fastest = machine.spindle_low_rpm, machine.spindle_high_rpm
+    most, slowest, fastest = machine.feed_high_mm_min, machine.spindle_low_rpm, machine.spindle_high_rpm
     wanted = f"{slowest:g} to {fastest:g} rpm"
-    found += _shared("V632", moves, turning & (moves.rpm > fastest + RPM_SLACK), moves.rpm, "S {:.0f}", wanted)
-    return found + _shared("V632", moves, turning & (moves.rpm < slowest - RPM_SLACK), -moves.rpm, "S {:.0f}", wanted)
+    bad = np.flatnonzero((moves.feed_mm_min > most * (1 + FEED_SLACK)) & (moves.kind != RAPID))
+    found = _shared("V631", moves, bad, moves.feed_mm_min[bad], "a feed of {:.1f} mm/min", f"at most {most:g} mm/min")
+    bad = np.flatnonzero((moves.rpm > fastest + RPM_SLACK) & (moves.spindle != 0))
+    found += _shared("V632", moves, bad, moves.rpm[bad], "S {:.0f}", wanted)
+    bad = np.flatnonzero((moves.rpm < slowest - RPM_SLACK) & (moves.spindle != 0))
+    return found + _shared("V632", moves, bad, -moves.rpm[bad], "S {:.0f}", wanted)
 
 
 def _arcs(moves: Moves, machine: Machine) -> list[Finding]:
     dialect = machine.dialect
-    arcs = is_arc(moves)
-    _, turns, climbs = arc_shapes(moves)
+    rows = np.flatnonzero(is_arc(moves))
+    _, turns = turns_of(moves, rows)
     degrees = np.degrees(turns)
     if not dialect.arcs:
-        return _shared("V634", moves, arcs, degrees, "an arc of {:.1f} degrees", "straight moves on this machine")
+        return _shared("V634", moves, rows, degrees, "an arc of {:.1f} degrees", "straight moves on this machine")
     found: list[Finding] = []
     if not dialect.helices:
-        found += _shared("V634", moves, arcs & (np.abs(climbs) > EPS_MM), np.abs(climbs),
-                         "a helix that climbs {:.4f} mm", "flat arcs on this machine")
+        climbs = np.abs(moves.end[rows, 2] - moves.start[rows, 2])
+        bad = climbs > EPS_MM
+        found += _shared("V634", moves, rows[bad], climbs[bad], "a helix that climbs {:.4f} mm",
+                         "flat arcs on this machine")  # fmt: skip
     longest = dialect.longest_arc_rad
-    return found + _shared("V634", moves, arcs & (turns > longest + TURN_SLACK_RAD), degrees,
-                           "an arc of {:.1f} degrees", f"at most {np.degrees(longest):.0f} degrees a line")
+    bad = turns > longest + TURN_SLACK_RAD
+    return found + _shared("V634", moves, rows[bad], degrees[bad], "an arc of {:.1f} degrees",
+                           f"at most {np.degrees(longest):.0f} degrees a line")
 
 
 def _first_cut(reading: Reading, setup: Setup) -> list[Finding]:
     """A program stop must let the operator check Z with the gauge block: with the first cutter in the spindle, before
     anything is cut."""
-    feeds = np.flatnonzero(reading.moves.kind != RAPID)
-    if not len(feeds):
+    feeds = reading.moves.kind != RAPID
+    first = int(np.argmax(feeds))
+    if not feeds[first]:
         return []
-    tool, line = int(reading.moves.tool[feeds[0]]), int(reading.moves.line[feeds[0]])
-    if any(s.word == "M0" and s.tool == tool and s.before_move <= feeds[0] for s in reading.stops):
+    tool, line = int(reading.moves.tool[first]), int(reading.moves.line[first])
+    if any(s.word == "M0" and s.tool == tool and s.before_move <= first for s in reading.stops):
         return []
     return [Finding(
         code="V633", where=f"T{tool}, line {line}", line=line,
@@ -122,19 +135,18 @@ def _pockets(reading: Reading, machine: Machine) -> list[Finding]:
                     wanted=f"at most {pockets}, the pockets of the changer")]
 
 
-def _shared(code: str, moves: Moves, bad: Mask, amount: Array, found: str, wanted: str,
+def _shared(code: str, moves: Moves, rows: NDArray[np.intp], amount: Array, found: str, wanted: str,
             length: bool = False) -> list[Finding]:
-    """One finding for all moves in `bad`: the first of them, the count, and the worst (largest) amount."""
-    rows = np.flatnonzero(bad)
+    """One finding for all moves in `rows`: the first of them, the count, and the worst (largest) of their amounts."""
     if not len(rows):
         return []
-    first, worst = int(rows[0]), int(rows[np.argmax(amount[rows])])
-    text = found.format(abs(amount[worst]))
+    first, k = int(rows[0]), int(np.argmax(amount))
+    worst, text = int(rows[k]), found.format(abs(amount[k]))
     if len(rows) > 1:
         text += f" at worst (line {moves.line[worst]}), on {len(rows)} moves, here the first"
     tool, line = int(moves.tool[first]), int(moves.line[first])
     x, y, z = (float(v) for v in moves.end[worst])
     return [Finding(
         code=code, where=f"T{tool}, line {line}" if tool else f"line {line}", line=line, found=text, wanted=wanted,
-        at_mm=(x, y, z), amount_mm=float(amount[worst]) if length else None,
+        at_mm=(x, y, z), amount_mm=float(amount[k]) if length else None,
     )]

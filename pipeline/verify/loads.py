@@ -12,7 +12,7 @@ from pipeline.model.shop import Material
 from pipeline.model.verdict import Loads, StretchLoad, Timeline, WorstPlace
 from pipeline.shop import forces as formulas
 from pipeline.verify.felt import Felt
-from pipeline.verify.forces import Forces, axial_depth_mm, cut_seconds, is_cut
+from pipeline.verify.forces import Forces, cut_seconds
 from pipeline.verify.reading import Moves
 from pipeline.verify.stretches import Stretches
 
@@ -30,12 +30,12 @@ def build_loads(
     All arrays (n moves,): `seconds` of motion, `holding` the safety factor (inf where none is asked), `skin_mm` the
     thinnest skin so far, after each move (inf while there is none). `part_of_move` gives the part at a move's end.
     """
-    cut = is_cut(moves, felt)
-    cut_s = cut_seconds(moves, felt, seconds)
+    cut = forces.cut
+    cut_s = cut_seconds(felt, forces, seconds)
     thin_s = float(cut_s[forces.chip_mean_mm < formulas.CHIP_FITTED_MM].sum())
     thin_share = thin_s / float(cut_s.sum()) if thin_s > 0 else 0.0
     thinnest = float(np.min(forces.chip_mean_mm, where=cut, initial=np.inf))
-    cuts = np.bincount(stretches.of_move, weights=cut, minlength=len(stretches.first)) > 0
+    cuts = np.logical_or.reduceat(cut, stretches.first)
     return Loads(
         stretches=_by_stretch(moves, felt, forces, stretches, cuts, cut, cut_s, seconds, holding, skin_mm),
         worst=_worst(moves, felt, forces, stretches, cut, holding, skin_mm, part_of_move),
@@ -61,16 +61,16 @@ def timeline(
         return Timeline(step_s=_SHORTEST_S, force_n=none, engaged_rad=none, holding=none, skin_mm=none,
                         stretch=np.zeros(0, dtype=np.int32))  # fmt: skip
     step = whole / steps
-    first = np.minimum(((ends - seconds) / step).astype(np.int64), steps - 1)
+    begins = np.append(0.0, ends[:-1])
+    first = np.minimum((begins / step).astype(np.int64), steps - 1)
     last = np.minimum(np.maximum(np.ceil(ends / step).astype(np.int64) - 1, first), steps - 1)
-    times = last - first + 1
-    move = np.repeat(np.arange(len(seconds)), times)
-    at = first[move] + np.arange(len(move)) - np.repeat(np.cumsum(times) - times, times)
+    # both rise, so each step is touched by a run of moves, one at least; runs overlap
+    runs = np.column_stack([
+        np.searchsorted(last, np.arange(steps), side="left"), np.searchsorted(first, np.arange(steps), side="right")
+    ]).ravel()  # fmt: skip
 
     def most(value: Array, start: float, ufunc: np.ufunc) -> Array:
-        out = np.full(steps, start)
-        ufunc.at(out, at, value[move])
-        return out
+        return np.asarray(ufunc.reduceat(np.append(value, start), runs)[::2])
 
     middle = np.minimum(np.searchsorted(ends, step * (np.arange(steps) + 0.5)), len(seconds) - 1)
     return Timeline(
@@ -89,7 +89,6 @@ def _by_stretch(
 ) -> tuple[StretchLoad, ...]:  # fmt: skip
     """Those of the stretches that `cuts` (k,) names."""
     out = []
-    depth = axial_depth_mm(felt)
     for k in np.flatnonzero(cuts).tolist():
         a, b = int(stretches.first[k]), int(stretches.last[k])
         own = slice(a, b)
@@ -114,7 +113,7 @@ def _by_stretch(
                 removed_mm3=float(np.sum(felt.removed_mm3[own] * mine)),
                 engaged_mean_rad=mean(felt.engaged_mean_rad),
                 engaged_peak_rad=peak(felt.engaged_peak_rad),
-                depth_peak_mm=peak(depth),
+                depth_peak_mm=peak(forces.depth_mm),
                 chip_mean_mm=mean(forces.chip_mean_mm),
                 chip_peak_mm=peak(forces.chip_peak_mm),
                 rate_peak_mm3_min=peak(forces.rate_mm3_min),

@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.kernels import verify_measure as kernel
 from pipeline.model.job import Tolerances
 from pipeline.model.part import Chamfer, Feature, Hole, Mark, Part, Pocket, Side
 from pipeline.model.setup import PlacedPart, Setup
@@ -282,46 +283,13 @@ def _circles(reach: Array | None, hole: Hole) -> tuple[Array, str]:
         if len(shut) < _ENOUGH_RAYS:
             why = f"open over {N_RAYS - len(shut)} of {N_RAYS} directions"
             continue
-        fit = _round(row[shut, None] * RAYS[shut])
-        if fit is None:
-            why = "not round"
-        else:
+        fit = np.empty(3)
+        points = row[shut, None] * RAYS[shut]
+        if kernel.fit_circle(points, _ASIDE_MM, _ASIDE_TIMES, _ENOUGH_RAYS, _FIT_ROUNDS, _FIT_DONE_MM, fit):
             out.append(fit)
+        else:
+            why = "not round"
     return (np.array(out), "") if out else (np.zeros((0, 3)), why)
-
-
-def _round(points: Array) -> tuple[float, float, float] | None:
-    """Circle through the points, without those far off it (a slot that opens into the hole), None when it is not round
-    or few are left."""
-    reach = np.hypot(points[:, 0], points[:, 1])
-    off = np.abs(reach - np.median(reach))
-    points = points[off <= max(_ASIDE_MM, 2 * _ASIDE_TIMES * float(np.median(off)))]
-    for _ in range(_FIT_ROUNDS):
-        if len(points) < _ENOUGH_RAYS:
-            return None
-        x, y, radius = _fit(points)
-        off = np.abs(np.hypot(points[:, 0] - x, points[:, 1] - y) - radius)
-        keep = off <= max(_ASIDE_MM, _ASIDE_TIMES * float(np.median(off)))
-        if keep.all():
-            return (x, y, radius) if off.max() <= _ASIDE_MM else None
-        points = points[keep]
-    return None
-
-
-def _fit(points: Array) -> tuple[float, float, float]:
-    """Circle of least squares (x, y, radius) through points (n, 2) round the origin, by Gauss-Newton steps."""
-    x = y = 0.0
-    radius = 0.0
-    for _ in range(_FIT_ROUNDS):
-        d = points - (x, y)
-        rho = np.hypot(d[:, 0], d[:, 1])
-        jacobian = np.column_stack([d / rho[:, None], np.ones(len(d))])
-        normal = (jacobian[:, :, None] * jacobian[:, None, :]).sum(axis=0)
-        step = np.linalg.solve(normal, (jacobian * (rho - radius)[:, None]).sum(axis=0))
-        x, y, radius = x + float(step[0]), y + float(step[1]), radius + float(step[2])
-        if np.abs(step).max() < _FIT_DONE_MM:
-            break
-    return x, y, radius
 
 
 def feature_faults(setup: Setup, measured: Iterable[Measured], *, spoken: Sequence[Fault]) -> list[Fault]:

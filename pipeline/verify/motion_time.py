@@ -19,30 +19,21 @@ from numpy.typing import NDArray
 
 from pipeline.kernels import verify_motion
 from pipeline.model.shop import Machine
-from pipeline.verify.reading import ARC_CCW, ARC_CW, RAPID, Moves, Reading
+from pipeline.verify.reading import ARC_CW, Moves, Reading
 
 Array = NDArray[np.float64]
+Rows = NDArray[np.intp]
 COLLINEAR_RAD = 0.01  # ours: controls take a join this flat without slowing (common practice, no source)
 
 
 def motion_seconds(moves: Moves, *, machine: Machine) -> Array:
     """(n,) seconds per move. A feed move without a feed (an error elsewhere) is timed at the machine's highest feed."""
-    n = len(moves.kind)
-    seconds = np.zeros(n)
-    lengths = path_lengths(moves)
-    real = np.flatnonzero(lengths > 0)
-    if not len(real):
-        return seconds
-    radii, _, _ = arc_shapes(moves)
-    acceleration = machine.acceleration_mm_s2
-    speeds = np.where(moves.feed_mm_min > 0, np.minimum(moves.feed_mm_min, machine.feed_high_mm_min),
-                      machine.feed_high_mm_min)
-    speeds = np.where(moves.kind == RAPID, machine.rapid_mm_min, speeds) / 60
-    speeds = np.minimum(speeds, np.where(is_arc(moves), np.sqrt(acceleration * radii), np.inf))
-    seconds[real] = verify_motion.chain_times(
-        np.ascontiguousarray(lengths[real]), np.ascontiguousarray(speeds[real]),
-        _junction_speeds(moves, real, lengths, machine), acceleration, machine.jerk_mm_s3 or 0.0,
-    )
+    radii, turns, _ = arc_shapes(moves)
+    seconds: Array = verify_motion.motion_seconds(
+        moves.kind, moves.start, moves.end, moves.centre, radii, turns, path_lengths(moves), moves.feed_mm_min,
+        moves.exact_stop, moves.blend, machine.feed_high_mm_min, machine.rapid_mm_min, machine.acceleration_mm_s2,
+        machine.jerk_mm_s3 or 0.0, machine.dialect.blend_mm, COLLINEAR_RAD,
+    )  # fmt: skip
     return seconds
 
 
@@ -60,61 +51,42 @@ def motion_times(reading: Reading, *, machine: Machine) -> Array:
 
 def path_lengths(moves: Moves) -> Array:
     """(n,) length of each move along its path, mm; helices by their true length."""
-    radii, turns, climbs = arc_shapes(moves)
-    straight = np.linalg.norm(moves.end - moves.start, axis=1)
-    return np.where(is_arc(moves), np.hypot(radii * turns, climbs), straight)
+    lengths = np.empty(len(moves.kind))
+    verify_motion.straight_lengths(moves.start, moves.end, lengths)
+    where = np.flatnonzero(is_arc(moves))
+    radii, turns = turns_of(moves, where)
+    lengths[where] = np.hypot(radii * turns, moves.end[where, 2] - moves.start[where, 2])
+    return lengths
+
+
+def path_lengths_in_plan(moves: Moves, rows: Rows) -> Array:
+    """(k,) length of some moves seen from above, mm."""
+    d = moves.end[rows, :2] - moves.start[rows, :2]
+    lengths: Array = np.hypot(d[:, 0], d[:, 1])
+    where = np.flatnonzero(is_arc(moves)[rows])
+    radii, turns = turns_of(moves, rows[where])
+    lengths[where] = radii * turns
+    return lengths
 
 
 def is_arc(moves: Moves) -> NDArray[np.bool_]:
-    return (moves.kind == ARC_CW) | (moves.kind == ARC_CCW)
+    return moves.kind >= ARC_CW
+
+
+def turns_of(moves: Moves, arcs: Rows) -> tuple[Array, Array]:
+    """Radius of some moves that are arcs, and the angle turned: above 0, at most 2 pi, a full turn when the ends are
+    the same."""
+    start, end, centre = moves.start[arcs, :2], moves.end[arcs, :2], moves.centre[arcs]
+    first, last = start - centre, end - centre
+    turn = np.arctan2(last[:, 1], last[:, 0]) - np.arctan2(first[:, 1], first[:, 0])
+    turn = np.where(moves.kind[arcs] == ARC_CW, -turn, turn) % (2 * np.pi)
+    full = np.all(start == end, axis=1) | (turn == 0)
+    return np.hypot(first[:, 0], first[:, 1]), np.where(full, 2 * np.pi, turn)
 
 
 def arc_shapes(moves: Moves) -> tuple[Array, Array, Array]:
-    """Radius and angle turned (above 0, at most 2 pi, a full turn when the ends are the same) of each arc, 0 for lines,
-    and the rise of each move."""
-    n, where = len(moves.kind), np.flatnonzero(is_arc(moves))
-    radii, turns = np.zeros(n), np.zeros(n)
-    start, end, centre = moves.start[where, :2], moves.end[where, :2], moves.centre[where]
-    first, last = start - centre, end - centre
-    radii[where] = np.hypot(first[:, 0], first[:, 1])
-    turn = np.arctan2(last[:, 1], last[:, 0]) - np.arctan2(first[:, 1], first[:, 0])
-    turn = np.where(moves.kind[where] == ARC_CW, -turn, turn) % (2 * np.pi)
-    full = np.all(start == end, axis=1) | (turn == 0)
-    turns[where] = np.where(full, 2 * np.pi, turn)
+    """Radius and angle turned of each move that is an arc, 0 for lines, and the rise of each move."""
+    radii, turns = np.zeros(len(moves.kind)), np.zeros(len(moves.kind))
+    where = np.flatnonzero(is_arc(moves))
+    radii[where], turns[where] = turns_of(moves, where)
     return radii, turns, moves.end[:, 2] - moves.start[:, 2]
-
-
-def _directions(moves: Moves) -> tuple[Array, Array]:
-    """(n, 3) unit vectors along the path at the start and at the end of each move."""
-    _, turns, climbs = arc_shapes(moves)
-    straight = moves.end - moves.start
-    both = []
-    for points in (moves.start, moves.end):
-        arm = points[:, :2] - moves.centre
-        hand = np.where(moves.kind == ARC_CCW, 1.0, -1.0) * turns
-        tangent = np.column_stack([-arm[:, 1] * hand, arm[:, 0] * hand, climbs])
-        vectors = np.where(is_arc(moves)[:, None], tangent, straight)
-        sizes = np.linalg.norm(vectors, axis=1)
-        both.append(vectors / np.where(sizes > 0, sizes, 1.0)[:, None])
-    return both[0], both[1]
-
-
-def _junction_speeds(moves: Moves, real: NDArray[np.intp], lengths: Array, machine: Machine) -> Array:
-    """(m + 1,) greatest speed at each end of the m moves `real` that have a length, mm/s."""
-    speeds = np.zeros(len(real) + 1)
-    before, after = real[:-1], real[1:]
-    first, last = _directions(moves)
-    bend = np.linalg.norm(first[after] - last[before], axis=1) / 2  # sine of half the turn
-    half = np.sqrt(np.maximum(1 - bend**2, 0))  # sine of half the inside angle
-    with np.errstate(divide="ignore", invalid="ignore"):
-        radius = machine.dialect.blend_mm * half * (1 + half) / bend**2  # s/(1-s) without cancellation
-        room = half / bend * np.minimum(lengths[before], lengths[after]) / 2
-        corner = np.sqrt(machine.acceleration_mm_s2 * np.minimum(radius, room))
-    corner = np.where(bend > 0, corner, np.inf)
-    flat = 2 * bend <= COLLINEAR_RAD
-    corner = np.where(moves.blend[before] & moves.blend[after], corner, np.where(flat, np.inf, 0.0))
-    halts = np.concatenate([[0], np.cumsum(moves.exact_stop)])
-    stands = halts[after] > halts[before]  # an exact stop at or between the two
-    mixed = (moves.kind[before] == RAPID) != (moves.kind[after] == RAPID)
-    speeds[1:-1] = np.where(stands | mixed, 0.0, corner)
-    return speeds

@@ -44,13 +44,14 @@ def judge_physically(
     skin after it."""
     moves = reading.moves
     pieces = find_ties(times, setup)
-    stretches, at_wall = split(reading), thin_cuts(moves, felt, tools)
+    stretches = split(reading)
+    forces = move_forces(moves, felt, tools=tools, material=material)
+    at_wall = thin_cuts(moves, felt, forces, tools)
+    pushes = pushes_of(moves, felt, forces, tools, at_wall=at_wall)
 
     def part_of_move(i: int) -> str:
         return target.part_at(float(moves.end[i, 0]), float(moves.end[i, 1]), setup.parts)
 
-    forces = move_forces(moves, felt, tools=tools, material=material)
-    pushes = pushes_of(moves, felt, forces, tools)
     holding, safety, faults = judge_holding(
         setup, moves=moves, seconds=seconds, pushes=pushes, pieces=pieces, times=times
     )
@@ -61,7 +62,7 @@ def judge_physically(
     hold = setup.hold
     rough, finish = (hold.safety_rough, hold.safety_finish) if hold else (0.0, 0.0)
     caps = feed_caps(
-        moves, felt, forces, tools=tools, material_mc=material.mc, machine=machine, tolerances=tolerances,
+        moves, forces, tools=tools, material_mc=material.mc, machine=machine, tolerances=tolerances,
         stretches=stretches, at_wall=at_wall, holding=safety, holding_target=np.where(pushes.is_rough, rough, finish),
     )  # fmt: skip
     loads = build_loads(

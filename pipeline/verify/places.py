@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.kernels import verify_measure as kernel
 from pipeline.model.loop import Loop, arc_of_bulge
 from pipeline.model.part import Chamfer, Feature, Hole, Mark, Part, Pocket, Side
 from pipeline.model.units import EPS_MM
@@ -117,11 +118,7 @@ def _on_face(part: Part, xy: Array) -> Array:
     near = part.mesh.deviation_mm + EPS_MM
     flat = corner[(np.abs(corner[:, :, 2] - part.thickness_mm) <= near).all(axis=1), :, :2]
     keep = np.zeros(len(xy), dtype=np.bool_)
-    for a, b, c in flat:
-        sides = [
-            (q[0] - p[0]) * (xy[:, 1] - p[1]) - (q[1] - p[1]) * (xy[:, 0] - p[0]) for p, q in ((a, b), (b, c), (c, a))
-        ]
-        keep |= np.all([side >= -EPS_MM for side in sides], axis=0) | np.all([side <= EPS_MM for side in sides], axis=0)
+    kernel.on_triangles(np.ascontiguousarray(xy), flat.reshape(-1, 6), EPS_MM, keep)
     return xy[keep]
 
 

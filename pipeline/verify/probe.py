@@ -31,15 +31,15 @@ _GROUP_MM = 5.0  # points this near together are looked at together
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Probe:
-    """The moves as the kernel wants them. `start_z_mm` is the height of stock that nothing has cut."""
+    """The moves as the kernel wants them, `row` the rows of their cutters in the table, `runs` where each run of them
+    goes. `start_z_mm` is the height of stock that nothing has cut; what runs above it is not looked at again."""
 
     kind: NDArray[np.int8]
     start: Array
     end: Array
     centre: Array
-    low: Array
     row: NDArray[np.int64]
-    boxes: Array
+    runs: Array
     tools: ToolTable
     start_z_mm: float
 
@@ -47,16 +47,11 @@ class Probe:
     def of(cls, moves: Moves, tools: ToolTable, *, start_z_mm: float, before: int | None = None) -> Probe:
         """A probe of the stock after all moves, or after those before the move with index `before`."""
         n = slice(0, before)
+        kind, start, end, centre = moves.kind[n], moves.start[n], moves.end[n], moves.centre[n]
         row = tools.rows(moves.tool[n])
-        low = np.minimum(moves.start[n, 2], moves.end[n, 2])
-        # What runs above everything is not looked at again.
-        use = np.flatnonzero((row >= 0) & (low < start_z_mm))
-        kind, start, end, centre = moves.kind[n][use], moves.start[n][use], moves.end[n][use], moves.centre[n][use]
-        row = row[use]
-        radius = tools.radius[row] if len(row) else np.zeros(0)
         return cls(
-            kind=kind, start=start, end=end, centre=centre, low=low[use], row=row, tools=tools, start_z_mm=start_z_mm,
-            boxes=kernel.move_boxes(kind, start, end, centre, radius),
+            kind=kind, start=start, end=end, centre=centre, row=row, tools=tools, start_z_mm=start_z_mm,
+            runs=kernel.run_boxes(kind, start, end, centre, row, tools.radius, start_z_mm),
         )  # fmt: skip
 
     def heights(self, points: Array) -> Array:
@@ -67,7 +62,7 @@ class Probe:
         t = self.tools
         kernel.heights(
             np.ascontiguousarray(points[order]), first, near, items, self.kind, self.start, self.end, self.centre,
-            self.boxes, self.row, t.shape, t.radius, t.tip, t.slope, _CLIMB_MM, z,
+            self.row, t.shape, t.radius, t.tip, t.slope, _CLIMB_MM, z,
         )  # fmt: skip
         out = np.empty(len(points))
         out[order] = z
@@ -99,7 +94,7 @@ class Probe:
         gap = np.full(len(samples), SEEN_MM)
         t = self.tools
         kernel.gaps(
-            sorted_samples, first, near, items, self.kind, self.start, self.end, self.centre, self.boxes, self.row,
+            sorted_samples, first, near, items, self.kind, self.start, self.end, self.centre, self.row,
             t.shape, t.radius, t.tip, t.slope, gap,
         )  # fmt: skip
         out = np.empty(len(samples))
@@ -108,7 +103,8 @@ class Probe:
 
     def _near(self, boxes: Array, tops: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         first, items = kernel.near_groups(
-            self.boxes, self.low, self.row, np.ascontiguousarray(boxes), np.ascontiguousarray(tops), _BIN_MM
+            self.kind, self.start, self.end, self.centre, self.row, self.tools.radius, self.start_z_mm, self.runs,
+            np.ascontiguousarray(boxes), np.ascontiguousarray(tops), _BIN_MM,
         )
         return first, items
 

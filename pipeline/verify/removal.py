@@ -24,7 +24,7 @@ from pipeline.kernels import verify_removal as kernel
 from pipeline.model.setup import Setup
 from pipeline.verify.felt import Felt
 from pipeline.verify.motion_time import path_lengths
-from pipeline.verify.reading import RAPID, Moves
+from pipeline.verify.reading import Moves
 from pipeline.verify.tools import ToolTable
 
 CHORD_MM = 0.002  # how far a chord of an arc may be off in the field
@@ -158,18 +158,16 @@ def simulate(
     """
     grid = grid_over(setup.billet, cell_mm)
     pieces, owner, bent = _pieces(moves, setup.z.top_high_mm, dog_leg)
-    row = tools.rows(moves.tool)[owner]
-    feeds = moves.kind[owner] != RAPID
-    reach = _reach(pieces, row, tools, setup.z.top_high_mm)
+    row, feeds, joined, reach = kernel.describe_pieces(
+        pieces, owner, moves.kind, tools.rows(moves.tool), setup.z.top_high_mm, tools.stage_z, tools.stage_r,
+        tools.radius,
+    )  # fmt: skip
     first, pairs = kernel.sort_into_tiles(
         pieces, reach, grid.x0_mm, grid.y0_mm, cell_mm, grid.n_rows, grid.n_cols, grid.tile
     )
-    shrink = np.where(feeds, 0.0, _RAPID_SHRINK_MM)
-    joined = np.zeros(len(pieces), dtype=np.bool_)
-    joined[1:] = (pieces[1:, :3] == pieces[:-1, 3:]).all(axis=1) & (row[1:] == row[:-1]) & (feeds[1:] == feeds[:-1])
     ring, lift = _probe_rings(tools, cell_mm)
     turn = 2 * np.pi * (np.arange(_N_DIRECTIONS) + 0.5) / _N_DIRECTIONS
-    directions = np.column_stack([np.cos(turn), np.sin(turn)])
+    directions = np.stack([np.cos(turn), np.sin(turn)])
     outline, high = np.array(setup.billet), setup.z.top_high_mm
     stage_z, stage_r = tools.stage_z[:, 1:].copy(), tools.stage_r[:, 1:].copy()
     n_across = -(-grid.n_cols // grid.tile)
@@ -193,8 +191,9 @@ def simulate(
         if n:
             kernel.cut_tile(
                 z, tied, severed, setup.z.skin_mm + skin_left_mm, 0.0, x0, y0, cell_mm, mine, pieces, owner, row,
-                shrink, joined, feeds, tools.shape, tools.radius, tools.tip, tools.slope, stage_z, stage_r, tools.flute,
-                ring, lift, _NOISE_MM, directions, total, deep, deep_at, low, stage, stage_at, over, n_in, tall, sums,
+                _RAPID_SHRINK_MM, joined, feeds, tools.shape, tools.radius, tools.tip, tools.slope, stage_z, stage_r,
+                tools.flute, ring, lift, _NOISE_MM, directions, total, deep, deep_at, low, stage, stage_at, over, n_in,
+                tall, sums,
             )  # fmt: skip
         if visit is not None:
             rows, cols = slice(row0, row0 + shape[0]), slice(col0, col0 + shape[1])
@@ -226,19 +225,6 @@ def _pieces(moves: Moves, top_mm: float, dog_leg: bool) -> tuple[Array, NDArray[
         pieces, owner = np.concatenate([pieces, more])[order], np.concatenate([owner, of])[order]
         bent = np.concatenate([bent, np.ones(len(more), dtype=np.bool_)])[order]
     return pieces, owner, bent
-
-
-def _reach(pieces: Array, row: NDArray[np.int64], tools: ToolTable, top_mm: float) -> Array:
-    """The largest radius of each piece that may meet stock, -1 where none may."""
-    reach = np.full(len(pieces), -1.0)
-    zmin = np.minimum(pieces[:, 2], pieces[:, 5])
-    where = np.flatnonzero((row >= 0) & (zmin < top_mm))
-    # A stage matters for a piece only where its lower end may come under the top of the billet.
-    for stage in range(tools.stage_z.shape[1]):
-        low = zmin[where] + tools.stage_z[row[where], stage] < top_mm
-        reach[where] = np.maximum(reach[where], np.where(low, tools.stage_r[row[where], stage], 0.0))
-    reach[where] = np.maximum(reach[where], tools.radius[row[where]])
-    return reach
 
 
 def _probe_rings(tools: ToolTable, cell_mm: float) -> tuple[Array, Array]:

@@ -23,8 +23,8 @@ from pipeline.verify.tools import ToolTable
 def thinnest_so_far(setup: Setup, removal: Removal) -> NDArray[np.float64]:
     """(n moves,) the thinnest skin anywhere after each move: the running minimum of every height cut, points of drills
     included."""
-    low = np.minimum(removal.low_mm, setup.z.top_high_mm)
-    return np.asarray(np.minimum.accumulate(low) if len(low) else low, dtype=np.float64)
+    low = np.minimum.accumulate(removal.low_mm)
+    return np.minimum(low, setup.z.top_high_mm, out=low)
 
 
 def check_skin(

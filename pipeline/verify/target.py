@@ -3,7 +3,7 @@
 Target: over a part the top of its mesh; in a hole through a part and outside all parts the skin plane. Words: the
 *kerf ring* is the strip just outside a part's silhouette; a part's *own* cells are its silhouette with its holes.
 
-Each tile of the stock is compared cell by cell as it is finished (see `judge_tile` in the removal kernel) and thinned
+Each tile of the stock is compared cell by cell as it is finished (see `judge_tile` in its kernel) and thinned
 out to coarse cells, each with its worst fine cell. What may be cut too deep or left where is then decided on those.
 Walls are judged by the exact test (see walls.py). What is flagged as left gets its true distance to the solid.
 """
@@ -11,6 +11,7 @@ Walls are judged by the exact test (see walls.py). What is flagged as left gets 
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -32,6 +33,7 @@ from pipeline.verify.walls import Solids
 
 KERF_RING_MM = 0.6  # how far out of a silhouette the kerf is judged
 _NEAR_MM = 6.0  # a place this near a part is named after it
+_MAP_MM = 6.0  # shown round a part
 _MISSING_SHARE = 0.1  # a part with less of its ring cut, or of its face touched, is missing
 _TRUE_DISTANCES = 400  # flagged cells of a part that are measured against the solid, spread from high to low
 _WALL_CELLS = 2  # coarse cells beside a wall that the kerf test leaves to the exact one
@@ -42,14 +44,16 @@ Mask = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PartCells:
-    """One part on the coarse grid: a window of rows and columns and, in it, masks and the distance to the part in
-    coarse cells."""
+    """One part on the coarse grid: a window of rows and columns as wide as the kerf ring, in it masks and the distance
+    to the part in coarse cells, and the rows and columns that its map shows."""
 
     rows: slice
     cols: slice
+    map_rows: slice
+    map_cols: slice
     solid: Mask
     hole: Mask  # inside the silhouette, no material at any height
-    outside_cells: NDArray[np.float32]  # distance to the part where outside, 0 on it and in its holes
+    outside_cells: NDArray[np.float64]  # distance to the part where outside, 0 on it and in its holes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -60,17 +64,20 @@ class Target:
     solids: Solids
     skin_mm: float
     parts: tuple[PartCells, ...]
-    name: NDArray[np.int16]  # per coarse cell the index of the part it belongs to or lies next to, -1 for none
     hole: Mask  # coarse cells of holes, one cell wider than the hole
+    windows: NDArray[np.int64]  # (n parts, 4) of `parts`: first and last row, first and last column
+    first: NDArray[np.int64]  # (n parts,) where the cells of each window begin in `outside`
+    outside: Mask  # the cells of all windows, True where outside the part
 
     def part_at(self, x: float, y: float, placed: Sequence[PlacedPart]) -> str:
         """Id of the part at or next to a plan point, empty when there is none."""
         grid = self.grid
         row = round((y - grid.coarse_y0_mm) / grid.coarse_mm)
         col = round((x - grid.coarse_x0_mm) / grid.coarse_mm)
-        if not (0 <= row < self.name.shape[0] and 0 <= col < self.name.shape[1]):
+        if not (0 <= row < grid.coarse_shape[0] and 0 <= col < grid.coarse_shape[1]):
             return ""
-        index = int(self.name[row, col])
+        near = _NEAR_MM / grid.coarse_mm
+        index = int(verify_target.nearest_part(row, col, self.windows, self.first, self.outside, near))
         return placed[index].part_id if index >= 0 else ""
 
     def heights(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -83,29 +90,46 @@ class Target:
 def build_target(setup: Setup, solids: Solids, grid: Grid) -> Target:
     """Find every part's cells. Each part gets its own window with a margin."""
     cell, shape = grid.coarse_mm, grid.coarse_shape
-    name = np.full(shape, -1, dtype=np.int16)
     hole = np.zeros(shape, dtype=np.bool_)
-    nearest = np.full(shape, _NEAR_MM / cell, dtype=np.float32)
-    margin = _NEAR_MM + 2 * cell
-    parts = []
+    parts, outsides = [], []
+
+    def window(x: NDArray[np.float64], y: NDArray[np.float64], margin: float) -> tuple[slice, slice]:
+        return (
+            _span(y.min() - margin, y.max() + margin, grid.coarse_y0_mm, cell, shape[0]),
+            _span(x.min() - margin, x.max() + margin, grid.coarse_x0_mm, cell, shape[1]),
+        )
+
     for index in range(len(setup.parts)):
         mine = solids.of_part(index)
         x, y = solids.tris[mine, 0::3], solids.tris[mine, 1::3]
-        rows = _span(y.min() - margin, y.max() + margin, grid.coarse_y0_mm, cell, shape[0])
-        cols = _span(x.min() - margin, x.max() + margin, grid.coarse_x0_mm, cell, shape[1])
-        top = np.full((rows.stop - rows.start, cols.stop - cols.start), -np.inf, dtype=np.float32)
+        # The farthest cells of the ring see neighbours' cells beside them.
+        rows, cols = window(x, y, _ring_mm(cell) + (_WALL_CELLS + 1) * cell)
+        map_rows, map_cols = window(x, y, _MAP_MM + 2 * cell)
         x0, y0 = grid.coarse_x0_mm + cols.start * cell, grid.coarse_y0_mm + rows.start * cell
+        top = np.full((rows.stop - rows.start, cols.stop - cols.start), -np.inf, dtype=np.float32)
         verify_target.raise_to_mesh(top, solids.tris, np.arange(mine.start, mine.stop), x0, y0, cell)
         solid = top > -np.inf
         outside = verify_target.flood_outside(solid)
-        distance = np.where(outside, verify_target.distance_cells(~outside), 0.0).astype(np.float32)
         inside = ~solid & ~outside
-        hole[rows, cols] |= verify_target.window_extreme(inside, 1, True) & ~outside
-        closer = distance < nearest[rows, cols]
-        name[rows, cols][closer] = index
-        nearest[rows, cols][closer] = distance[closer]
-        parts.append(PartCells(rows=rows, cols=cols, solid=solid, hole=inside, outside_cells=distance))
-    return Target(grid=grid, solids=solids, skin_mm=setup.z.skin_mm, parts=tuple(parts), name=name, hole=hole)
+        if inside.any():
+            hole[rows, cols] |= verify_target.grown(inside, 1) & ~outside
+        outsides.append(outside.ravel())
+        parts.append(
+            PartCells(rows=rows, cols=cols, map_rows=map_rows, map_cols=map_cols, solid=solid, hole=inside,
+                      outside_cells=verify_target.distance_cells(~outside))
+        )  # fmt: skip
+    windows = np.array([(p.rows.start, p.rows.stop, p.cols.start, p.cols.stop) for p in parts], dtype=np.int64)
+    return Target(
+        grid=grid, solids=solids, skin_mm=setup.z.skin_mm, parts=tuple(parts), hole=hole,
+        windows=windows.reshape(-1, 4),
+        first=np.cumsum([0, *(len(cells) for cells in outsides)], dtype=np.int64)[:-1],
+        outside=np.concatenate([np.zeros(0, dtype=np.bool_), *outsides]),
+    )  # fmt: skip
+
+
+def _ring_mm(cell_mm: float) -> float:
+    """How far out the kerf ring goes: some cells of it at any size of cell."""
+    return max(KERF_RING_MM, (_WALL_CELLS + 3) * cell_mm)
 
 
 def _span(low: float, high: float, origin: float, cell: float, n: int) -> slice:
@@ -123,6 +147,7 @@ class Comparison:
         self._floor_mm, self._left_mm = tolerances.floor_mm, tolerances.left_mm
         self._skin = float(np.float32(setup.z.skin_mm)) + EPS_MM
         self.reach = max(2, math.ceil(tolerances.left_mm / grid.cell_mm) + 1)
+        self._mine_alone = threading.local()  # each thread raises parts in the same memory
         self.highest = np.full(shape, -np.inf, dtype=np.float32)
         self.deep, self.left, self.left_high, self.over = (np.zeros(shape, dtype=np.float32) for _ in range(4))
         self.deep_at, self.left_at = (np.full(shape, -1, dtype=np.int16) for _ in range(2))
@@ -139,7 +164,11 @@ class Comparison:
         grid, r = self.grid, self.reach
         t = tile.rows.start // grid.tile * self._n_across + tile.cols.start // grid.tile
         n_rows, n_cols = tile.z.shape
-        top = np.full((n_rows + 2 * r, n_cols + 2 * r), -np.inf, dtype=np.float32)
+        if not hasattr(self._mine_alone, "cells"):
+            self._mine_alone.cells = np.empty((grid.tile + 2 * r) ** 2, dtype=np.float32)
+        shape = n_rows + 2 * r, n_cols + 2 * r
+        top = self._mine_alone.cells[: shape[0] * shape[1]].reshape(shape)
+        top.fill(-np.inf)
         items = self._items[self._first[t] : self._first[t + 1]]
         if len(items):
             x0 = grid.x0_mm + (tile.cols.start - r) * grid.cell_mm
@@ -147,10 +176,10 @@ class Comparison:
             verify_target.raise_to_mesh(top, self.target.solids.tris, items, x0, y0, grid.cell_mm)
         k = grid.k
         a = slice(tile.rows.start // k, tile.rows.stop // k), slice(tile.cols.start // k, tile.cols.stop // k)
-        verify_removal.judge_tile(
-            tile.z, top, self.target.hole[a], self._skin, r, self._floor_mm, self._left_mm, k, tile.tied, tile.severed,
-            self.highest[a], self.deep[a], self.deep_at[a], self.left[a], self.left_at[a], self.left_high[a],
-            self.over[a], self.tied[a], self.severed[a],
+        verify_target.judge_tile(
+            tile.z, 1 / verify_removal.UNITS, top, self.target.hole[a], self._skin, r, self._floor_mm, self._left_mm, k,
+            tile.tied, tile.severed, self.highest[a], self.deep[a], self.deep_at[a], self.left[a], self.left_at[a],
+            self.left_high[a], self.over[a], self.tied[a], self.severed[a],
         )  # fmt: skip
 
     def stock(self) -> StockField:
@@ -191,7 +220,7 @@ class _PartJudge:
         cell, tol = grid.coarse_mm, self.tolerances
         window = cells.rows, cells.cols
         deviation = placed.part.mesh.deviation_mm + EPS_MM
-        own = verify_target.window_extreme(cells.solid | cells.hole, 1, True) & (c.left_at[window] >= 0)
+        own = verify_target.grown(cells.solid | cells.hole, 1) & (c.left_at[window] >= 0)
         x0, y0 = grid.coarse_x0_mm + cells.cols.start * cell, grid.coarse_y0_mm + cells.rows.start * cell
         limits = cell_limits(placed, tol, shape=own.shape, x0=x0, y0=y0, cell=cell)
         left = np.where(own, c.left[window], 0.0)
@@ -210,8 +239,8 @@ class _PartJudge:
         highest, in_plate = c.highest[window], c.highest[window] > 0
         untouched = cells.solid & (highest > placed.inside_z_mm + tol.left_mm + deviation)
         out_mm = cells.outside_cells * cell
-        ring = (out_mm > _WALL_CELLS * cell) & (out_mm <= max(KERF_RING_MM, (_WALL_CELLS + 3) * cell)) & in_plate
-        ring &= ~verify_target.window_extreme(c.left_at[window] >= 0, _WALL_CELLS, True)  # not what is a neighbour's
+        ring = (out_mm > _WALL_CELLS * cell) & (out_mm <= _ring_mm(cell)) & in_plate
+        ring &= ~verify_target.grown(c.left_at[window] >= 0, _WALL_CELLS)  # not what is a neighbour's
         kerf = np.where(ring, highest - np.float32(self.setup.z.skin_mm), 0.0)
         uncut = kerf > tol.left_mm + deviation
         # A kerf that is not deep enough is a fault of its own; a part is missing where none reaches its middle.
@@ -233,10 +262,19 @@ class _PartJudge:
             part_id=placed.part_id, worst_gouge_mm=max(0.0, float(depth.max(initial=0.0))), worst_left_mm=worst_left,
             left_volume_mm3=volume,
         )  # fmt: skip
-        shown = np.where(left > depth, left, -depth).astype(np.float32)
-        shown[~own | allowed | (good & (left > 0))] = np.nan
-        part_map = PartMap(part_id=placed.part_id, x0_mm=x0, y0_mm=y0, cell_mm=cell, deviation=shown)
-        return faults, result, part_map
+        off = np.where(left > depth, left, -depth)
+        off[~own | allowed | (good & (left > 0))] = np.nan
+        return faults, result, self._map(cells, off)
+
+    def _map(self, cells: PartCells, off: NDArray[np.float64]) -> PartMap:
+        """What the window holds, with room round it."""
+        grid, row, col = self.comparison.grid, cells.map_rows.start, cells.map_cols.start
+        shown = np.full((cells.map_rows.stop - row, cells.map_cols.stop - col), np.nan, dtype=np.float32)
+        shown[cells.rows.start - row : cells.rows.stop - row, cells.cols.start - col : cells.cols.stop - col] = off
+        return PartMap(
+            part_id=self.setup.parts[self.index].part_id, x0_mm=grid.coarse_x0_mm + col * grid.coarse_mm,
+            y0_mm=grid.coarse_y0_mm + row * grid.coarse_mm, cell_mm=grid.coarse_mm, deviation=shown,
+        )  # fmt: skip
 
     def _may_be_left(
         self, cells: PartCells, own: Mask, stock: NDArray[np.float32], highest: NDArray[np.float32]
@@ -252,7 +290,7 @@ class _PartJudge:
                 continue
             inside = np.zeros(own.shape, dtype=np.bool_)
             verify_removal.fill_polygon(inside, item.region, x0, y0, cell)
-            inside = verify_target.window_extreme(inside, 1, True)
+            inside = verify_target.grown(inside, 1)
             inside &= own & (stock <= item.high_mm + slack) & (highest >= item.low_mm - slack)
             row, col = np.nonzero(inside)
             xy = np.column_stack([x0 + col * cell, y0 + row * cell])
@@ -275,18 +313,12 @@ class _PartJudge:
         x, y = self._place(cells, flat, self.comparison.deep_at)
         worst = float(depth.flat[flat])
         z = float(self.comparison.target.heights(np.array([[x, y]]))[0]) - worst
-        at = x, y, z
         piece = self.blame(x, y, z + worst / 2)
         return Fault(
-            code="V650",
-            part_id=self.setup.parts[self.index].part_id,
-            cutter=self.cutter_of(piece),
-            line=self.line(piece),
-            at_mm=at,
-            amount_mm=worst,
-            found=f"a face cut {worst:.3f} mm too deep",
+            code="V650", part_id=self.setup.parts[self.index].part_id, cutter=self.cutter_of(piece),
+            line=self.line(piece), at_mm=(x, y, z), amount_mm=worst, found=f"a face cut {worst:.3f} mm too deep",
             wanted=f"at most {self.tolerances.floor_mm:.3f} mm",
-        )
+        )  # fmt: skip
 
     def _left(
         self, cells: PartCells, flagged: NDArray[np.bool_], left: NDArray[np.float64]
@@ -305,33 +337,22 @@ class _PartJudge:
         worst = float(distance[k])
         area = float(flagged.sum()) * self.comparison.grid.coarse_mm**2
         x, y, z = (float(v) for v in points[k])
-        return (
-            Fault(
-                code="V652",
-                part_id=self.setup.parts[self.index].part_id,
-                cutter=0,
-                line=0,
-                at_mm=(x, y, z),
-                amount_mm=worst,
-                found=f"{worst:.3f} mm of stock left over {area:.2f} mm2",
-                wanted=f"at most {self.tolerances.left_mm:.3f} mm outside what the program declares as not cut",
-            ),
-            worst,
-        )
+        fault = Fault(
+            code="V652", part_id=self.setup.parts[self.index].part_id, cutter=0, line=0, at_mm=(x, y, z),
+            amount_mm=worst, found=f"{worst:.3f} mm of stock left over {area:.2f} mm2",
+            wanted=f"at most {self.tolerances.left_mm:.3f} mm outside what the program declares as not cut",
+        )  # fmt: skip
+        return fault, worst
 
     def _kerf(self, cells: PartCells, kerf: NDArray[np.float64], area: float) -> Fault:
         flat = int(np.argmax(kerf))
         worst = float(kerf.flat[flat])
         return Fault(
-            code="V653",
-            part_id=self.setup.parts[self.index].part_id,
-            cutter=0,
-            line=0,
-            at_mm=(*self._place(cells, flat), self.setup.z.skin_mm + worst),
-            amount_mm=worst,
+            code="V653", part_id=self.setup.parts[self.index].part_id, cutter=0, line=0,
+            at_mm=(*self._place(cells, flat), self.setup.z.skin_mm + worst), amount_mm=worst,
             found=f"{worst:.3f} mm of stock over the skin beside the outline, on {area:.2f} mm2",
             wanted=f"the kerf down to the skin, within {self.tolerances.left_mm:.3f} mm",
-        )
+        )  # fmt: skip
 
     def _missing(self, share_cut: float, share_faced: float) -> Fault:
         placed = self.setup.parts[self.index]
@@ -350,10 +371,8 @@ class _PartJudge:
     def blame(self, x: float, y: float, limit: float) -> int:
         """The first piece that took this place below `limit`, -1 when none did."""
         t = self.tools
-        piece: int = verify_removal.first_below(
-            x, y, limit, self.removal.pieces, self.removal.row, t.shape, t.radius, t.tip, t.slope
-        )
-        return piece
+        p, row = self.removal.pieces, self.removal.row
+        return int(verify_removal.first_below(x, y, limit, p, row, t.shape, t.radius, t.tip, t.slope))
 
     def line(self, piece: int) -> int:
         return int(self.line_of[self.removal.owner[piece]]) if piece >= 0 else 0

@@ -86,28 +86,32 @@ def find_ties(times: CutTimes, setup: Setup) -> tuple[Piece, ...]:
     """
     n_cols = times.plate.shape[1]
     whole = times.plate & (times.tied == NEVER)
-    bodies = kernel.label(whole)
-    n_bodies = int(bodies.max(initial=-1)) + 1
+    bodies, size, seeds, boxes = kernel.label(whole)
+    n_bodies = len(size)
     if n_bodies == 0:
         return ()
-    seeds, boxes = kernel.extents(bodies, n_bodies)
-    size = np.bincount(bodies[whole], minlength=n_bodies)
-    outside = whole.copy()
+    outside, n_outside = whole.copy(), size.copy()
     bodied: list[tuple[str, int, _Window, float]] = []  # the part's name, its body, its footprint, its outline's length
     for part in setup.parts:
         outline = part.part.outline
         foot = _footprint(times, part.setup_from_part.points(outline.flattened(chord_mm=_CHORD_MM))[:, :2])
+        there, first_here = bodies[foot.place], outside[foot.place] & foot.mask
+        n_outside -= np.bincount(there[first_here], minlength=n_bodies)
         outside[foot.place] &= ~foot.mask
-        own = np.bincount(bodies[foot.place][whole[foot.place] & foot.mask], minlength=n_bodies)
+        own = np.bincount(there[whole[foot.place] & foot.mask], minlength=n_bodies)
         if own.any():
             bodied.append((part.part_id, int(own.argmax()), foot, outline.length_mm))
-    frame = int(np.bincount(bodies[outside], minlength=n_bodies).argmax()) if outside.any() else int(size.argmax())
+    frame = int(n_outside.argmax() if n_outside.any() else size.argmax())
     taken = {frame, *(body for _, body, _, _ in bodied)}
-    waste = [b for b in range(n_bodies) if b not in taken and size[b] * times.cell_mm**2 >= LEAST_WASTE_MM2]
-    wanted = [body for _, body, _, _ in bodied] + waste
-    freed = [
-        _join_times(moves, times.plate, int(seeds[frame]), seeds[wanted]) for moves in (times.tied, times.severed)
-    ]
+    large = np.flatnonzero(size * times.cell_mm**2 >= LEAST_WASTE_MM2)
+    wanted = [body for _, body, _, _ in bodied] + [b for b in large.tolist() if b not in taken]
+    goal, starts = int(seeds[frame]), seeds[wanted]
+    tied = kernel.join_times(bodies, n_bodies, times.plate, times.tied, goal, starts)
+    severed = np.full(len(wanted), NEVER)
+    uncut = times.plate & (times.severed == NEVER)
+    if np.count_nonzero(uncut) < np.count_nonzero(times.plate):  # something is cut through the plate
+        above, sizes, _, _ = kernel.label(uncut)
+        severed = kernel.join_times(above, len(sizes), times.plate, times.severed, goal, starts)
     pieces = []
     for k, body in enumerate(wanted):
         own_foot = bodied[k][2] if k < len(bodied) else None
@@ -118,15 +122,15 @@ def find_ties(times: CutTimes, setup: Setup) -> tuple[Piece, ...]:
         row, col = np.nonzero(window.mask)
         row, col = row + window.row, col + window.col
         x, y = times.x0_mm + float(col.mean()) * times.cell_mm, times.y0_mm + float(row.mean()) * times.cell_mm
-        n_edges, skin_cut, skin_xy, gap = _skin_edges(times, whole, bodies, body, row, col, own_foot)
+        n_edges, skin_cut, skin_xy, gap = _skin_edges(times, bodies, body, window, own_foot)
         length = bodied[k][3] * len(gap) / max(n_edges, 1) if own_foot else len(gap) * times.cell_mm * _STAIRS
         pieces.append(
             Piece(
                 what=bodied[k][0] if own_foot else WASTE,
                 area_mm2=float(len(row)) * times.cell_mm**2,
                 at_mm=(x, y),
-                tied=int(freed[0][k]),
-                severed=int(freed[1][k]),
+                tied=int(tied[k]),
+                severed=int(severed[k]),
                 cells=row * n_cols + col,
                 skin_mm=0.0 if body == frame else length,
                 skin_cut=skin_cut,
@@ -150,14 +154,8 @@ class _Window:
         n_rows, n_cols = self.mask.shape
         return slice(self.row, self.row + n_rows), slice(self.col, self.col + n_cols)
 
-    def holds(self, row: NDArray[np.int64], col: NDArray[np.int64]) -> NDArray[np.bool_]:
-        """Whether each cell is one of them."""
-        row, col = row - self.row, col - self.col
-        n_rows, n_cols = self.mask.shape
-        on = (row >= 0) & (row < n_rows) & (col >= 0) & (col < n_cols)
-        out = np.zeros(len(row), dtype=np.bool_)
-        out[on] = self.mask[row[on], col[on]]
-        return out
+
+_NOWHERE = _Window(row=0, col=0, mask=np.zeros((0, 0), dtype=np.bool_))
 
 
 def _footprint(times: CutTimes, polygon: NDArray[np.float64]) -> _Window:
@@ -184,43 +182,17 @@ def _shared(bodies: NDArray[np.int32], body: int, foot: _Window) -> _Window:
     return _Window(row=foot.row, col=foot.col, mask=(bodies[foot.place] == body) & foot.mask)
 
 
-def _join_times(moves: NDArray[np.int32], plate: NDArray[np.bool_], goal: int, seeds: NDArray[np.int64]) -> list[int]:
-    if (moves[plate] == NEVER).all():  # as it should be for cuts through the plate
-        return [NEVER] * len(seeds)
-    flat = moves.ravel()
-    cells = np.flatnonzero(plate).astype(np.int32)
-    order = cells[np.argsort(-flat[cells], kind="stable")]
-    n_rows, n_cols = plate.shape
-    return [int(t) for t in kernel.join_times(order, flat, n_rows, n_cols, goal, seeds)]
-
-
 def _skin_edges(
-    times: CutTimes, whole: NDArray[np.bool_], bodies: NDArray[np.int32], body: int, rows: NDArray[np.int64],
-    cols: NDArray[np.int64], foot: _Window | None,
-) -> tuple[int, NDArray[np.int32], NDArray[np.float64], NDArray[np.float64]]:  # fmt: skip
+    times: CutTimes, bodies: NDArray[np.int32], body: int, own: _Window, foot: _Window | None
+) -> tuple[int, NDArray[np.int32], NDArray[np.float64], NDArray[np.float64]]:
     """The edges of some of a body's cells to cells outside the footprint: how many; and of those toward skin the moves
     that cut it through (rising), the middles (k, 2), and how far the skin spans from there along the row or column
     (k,)."""
-    n_edges, cut, middles, spans = 0, [], [], []
-    n_rows, n_cols = bodies.shape
-    for down, right in ((1, 0), (-1, 0), (0, 1), (0, -1)):
-        row, col = rows + down, cols + right
-        on = (row >= 0) & (row < n_rows) & (col >= 0) & (col < n_cols)
-        n_edges += int(np.sum(~on))
-        row, col = row[on], col[on]
-        is_edge = bodies[row, col] != body
-        row, col = row[is_edge], col[is_edge]
-        if foot is not None:
-            beside = ~foot.holds(row, col)
-            row, col = row[beside], col[beside]
-        n_edges += len(row)
-        tied = times.tied[row, col]
-        is_skin = times.plate[row, col] & (tied >= 0) & (tied != NEVER)
-        row, col = row[is_skin], col[is_skin]
-        severed = times.severed[row, col]
-        cut.append(severed[severed != NEVER])
-        middles.append(np.column_stack([times.x0_mm + (col - right / 2) * times.cell_mm,
-                                        times.y0_mm + (row - down / 2) * times.cell_mm]))  # fmt: skip
-        n = kernel.gaps(row, col, down, right, times.plate, whole)
-        spans.append(np.where(n > 0, n * times.cell_mm, np.inf))
-    return n_edges, np.sort(np.concatenate(cut)), np.concatenate(middles), np.concatenate(spans)
+    foot = foot or _NOWHERE
+    n_edges, row, col, way, n = kernel.skin_edges(
+        bodies, body, own.mask, own.row, own.col, foot.mask, foot.row, foot.col, times.plate, times.tied
+    )
+    severed = times.severed[row, col]
+    middles = np.column_stack([times.x0_mm + (col - way[:, 1] / 2) * times.cell_mm,
+                               times.y0_mm + (row - way[:, 0] / 2) * times.cell_mm])  # fmt: skip
+    return n_edges, np.sort(severed[severed != NEVER]), middles, np.where(n > 0, n * times.cell_mm, np.inf)

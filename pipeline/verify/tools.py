@@ -48,10 +48,12 @@ class ToolTable:
 
     def rows(self, numbers: NDArray[np.int32]) -> NDArray[np.int64]:
         """Row of each cutter number, -1 where it is not in the table."""
-        out = np.full(len(numbers), -1, dtype=np.int64)
-        for number, row in self.row_of.items():
-            out[numbers == number] = row
-        return out
+        if not len(numbers):
+            return np.zeros(0, dtype=np.int64)
+        # A cutter stays in the spindle for thousands of moves.
+        first = np.concatenate([[0], np.flatnonzero(numbers[1:] != numbers[:-1]) + 1])
+        rows = [self.row_of.get(number, -1) for number in numbers[first].tolist()]
+        return np.repeat(np.array(rows, dtype=np.int64), np.diff(first, append=len(numbers)))
 
     def of_rows(self, value: Callable[[Cutter], float], rows: NDArray[np.int64]) -> NDArray[np.float64]:
         """A figure of each row's cutter, 0 where there is none (-1)."""

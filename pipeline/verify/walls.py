@@ -55,16 +55,14 @@ class Bins:
 
 
 def _bins(boxes: NDArray[np.float64], tops: NDArray[np.float64]) -> Bins:
-    low, high = (boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)) if len(boxes) else (np.zeros(2), np.zeros(2))
-    n_cols, n_rows = (int(v) + 1 for v in (high - low) / _BIN_MM)
-    first, items = verify_walls.bin_boxes(boxes, low[0], low[1], _BIN_MM, n_rows, n_cols)
-    of_bin = np.repeat(np.arange(n_rows * n_cols), np.diff(first))
-    items = items[np.lexsort((-tops[items], of_bin))]  # the highest first in every bin
+    low = [float(boxes[:, i].min()) if len(boxes) else 0.0 for i in (0, 1)]
+    n_cols, n_rows = (int((boxes[:, 2 + i].max(initial=low[i]) - low[i]) / _BIN_MM) + 1 for i in (0, 1))
+    falling = np.argsort(-tops, kind="stable").astype(np.int32)
+    first, items = verify_walls.bin_boxes(boxes[falling], low[0], low[1], _BIN_MM, n_rows, n_cols)
+    items, filled = falling[items], first[1:] > first[:-1]
     top = np.full(n_rows * n_cols, -np.inf)
-    np.maximum.at(top, of_bin, tops[items])
-    return Bins(
-        x0_mm=float(low[0]), y0_mm=float(low[1]), n_rows=n_rows, n_cols=n_cols, first=first, items=items, top=top
-    )
+    top[filled] = tops[items[first[:-1][filled]]]
+    return Bins(x0_mm=low[0], y0_mm=low[1], n_rows=n_rows, n_cols=n_cols, first=first, items=items, top=top)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -96,31 +94,24 @@ class Solids:
 
 def build_solids(setup: Setup, tolerances: Tolerances) -> Solids:
     """Place every part's mesh. Triangles stay in the order of setup.parts."""
-    tris, index, walls, lefts, floors = [], [], [], [], []
-    for i, placed in enumerate(setup.parts):
-        part = placed.part
-        vertices = placed.setup_from_part.points(part.mesh.vertices)
-        corner = part.mesh.triangles.astype(np.int64)
-        tris.append(vertices[corner].reshape(-1, 9))
-        index.append(np.full(len(corner), i, dtype=np.int32))
-        limits = triangle_limits(part, tolerances)
-        walls.append(limits.wall)
-        lefts.append(limits.left)
-        floors.append(limits.floor)
-    if not tris:
-        tris, index = [np.zeros((0, 9))], [np.zeros(0, dtype=np.int32)]
-        walls = lefts = floors = [np.zeros(0)]
-    k = np.concatenate(tris)
-    x, y, z = k[:, 0::3], k[:, 1::3], k[:, 2::3]
-    boxes = np.column_stack([x.min(axis=1), y.min(axis=1), x.max(axis=1), y.max(axis=1)])
-    tops, floor_tol = z.max(axis=1), np.concatenate(floors)
+    kinds = {id(placed.part): placed.part for placed in setup.parts}
+    limits = {key: triangle_limits(part, tolerances) for key, part in kinds.items()}
+    own, nothing = [limits[id(placed.part)] for placed in setup.parts], np.zeros(0)
+    tris = np.concatenate([
+        np.zeros((0, 3, 3)),
+        *(p.setup_from_part.points(p.part.mesh.vertices)[p.part.mesh.triangles.astype(np.int64)] for p in setup.parts),
+    ])  # fmt: skip
+    low = np.minimum(np.minimum(tris[:, 0], tris[:, 1]), tris[:, 2])
+    high = np.maximum(np.maximum(tris[:, 0], tris[:, 1]), tris[:, 2])
+    tops, floor_tol = high[:, 2].copy(), np.concatenate([nothing, *(v.floor for v in own)])
+    boxes = np.column_stack([low[:, :2], high[:, :2]])
     return Solids(
-        tris=np.ascontiguousarray(k),
-        part=np.concatenate(index),
+        tris=tris.reshape(-1, 9),
+        part=np.repeat(np.arange(len(own), dtype=np.int32), np.array([len(v.wall) for v in own], dtype=np.int64)),
         boxes=boxes,
         tops=tops,
-        wall_tol=np.concatenate(walls),
-        left_tol=np.concatenate(lefts),
+        wall_tol=np.concatenate([nothing, *(v.wall for v in own)]),
+        left_tol=np.concatenate([nothing, *(v.left for v in own)]),
         floor_tol=floor_tol,
         bins=_bins(boxes, tops - floor_tol),
     )
@@ -146,12 +137,15 @@ def check_walls(
     """
     s, row = solids, tools.rows(moves.tool)
     highest = float(s.tops.max(initial=0.0))
-    near = np.flatnonzero((np.minimum(moves.start[:, 2], moves.end[:, 2]) < highest) & (row >= 0))
+    row[np.minimum(moves.start[:, 2], moves.end[:, 2]) >= highest] = -1
     bins = _bins(np.column_stack([samples[:, :2], samples[:, :2]]), samples[:, 2])
+    x, y, beyond_x, beyond_y = s.boxes.T
+    circles = np.column_stack([(x + beyond_x) / 2, (y + beyond_y) / 2, np.hypot(beyond_x - x, beyond_y - y) / 2])
+    low = samples[bins.items]  # bin by bin: every sample lies in one
     floor_step = max(0.25 * tolerances.floor_mm, 0.002)
     start = _LEAST_MM - float(s.wall_tol.max(initial=0.0))
     shape = tools.shape, tools.radius, tools.tip, tools.slope
-    batches = [near[a : a + _MOVES_PER_BATCH] for a in range(0, len(near), _MOVES_PER_BATCH)]
+    batches = [slice(a, a + _MOVES_PER_BATCH) for a in range(0, len(row), _MOVES_PER_BATCH)]
     found: list[tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]] = [
         (np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0, dtype=np.int64)) for _ in batches
     ]
@@ -160,19 +154,20 @@ def check_walls(
     deepest = [np.zeros(len(setup.parts)) for _ in shares]
 
     def run(share: int) -> None:
+        stamp, mark = np.zeros(len(s.tris), dtype=np.int64), 0
         for number in shares[share]:
             batch = batches[number]
             pieces, of = verify_removal.cut_up(
                 moves.kind[batch], moves.start[batch], moves.end[batch], moves.centre[batch], _CHORD_MM, _LONGEST_MM,
-                np.inf,
+                highest,
             )  # fmt: skip
-            owner = batch[of]
+            owner = batch.start + of
             m, rows = len(pieces), row[owner]
-            worst, deep, tri = np.full(m, start), np.zeros(m), np.full(m, -1, dtype=np.int64)
+            worst, deep, tri = np.empty(m), np.zeros(m), np.full(m, -1, dtype=np.int64)
             if len(s.tris):
-                verify_walls.gouge_pieces(
-                    0, m, pieces, rows, *shape, s.tris, s.boxes, s.tops, s.floor_tol, s.wall_tol, s.bins.first,
-                    s.bins.items, s.bins.top, *s.bins.shape(), floor_step, 0.002, worst, deep, tri,
+                mark = verify_walls.gouge_pieces(
+                    pieces, rows, *shape, s.tris, circles, s.tops, s.floor_tol, s.wall_tol, s.bins.first, s.bins.items,
+                    s.bins.top, *s.bins.shape(), floor_step, 0.002, start, stamp, mark, worst, deep, tri,
                 )  # fmt: skip
             hit = np.flatnonzero(tri >= 0)
             np.maximum.at(deepest[share], s.part[tri[hit]], deep[hit])
@@ -183,18 +178,17 @@ def check_walls(
             if len(samples):
                 rows = np.where(moves.kind[owner] == RAPID, -1, rows)
                 verify_walls.approach_samples(
-                    0, m, pieces, rows, *shape, samples, _FAR_MM, bins.first, bins.items, bins.top, *bins.shape(),
-                    gaps[share],
-                )  # fmt: skip
+                    pieces, rows, *shape, low, _FAR_MM, bins.first, bins.top, *bins.shape(), gaps[share]
+                )
 
     run_threads(run, range(len(shares)), workers)
     faults = [
         _gouge(setup, solids, moves, tolerances, int(i), float(d), int(t))
         for part in found for i, d, t in zip(*part, strict=True)
     ]  # fmt: skip
-    return WallResult(
-        faults=tuple(faults), deepest=np.maximum.reduce(deepest), gaps=np.minimum.reduce(gaps)
-    )
+    gap = np.empty(len(samples))
+    gap[bins.items] = np.minimum.reduce(gaps)
+    return WallResult(faults=tuple(faults), deepest=np.maximum.reduce(deepest), gaps=gap)
 
 
 def _gouge(setup: Setup, solids: Solids, moves: Moves, tolerances: Tolerances, i: int, deep: float, t: int) -> Fault:
@@ -216,50 +210,13 @@ def wall_samples(
     is enough. Where the target beside the wall (`heights` of plan points) is higher than the foot (an undercut, cut
     from the other side) the point moves up; where something declared as not cut covers the foot, above its band.
     """
-    found = [
-        _samples_of(part, solids, heights, tolerances, [e for e in excused if e.part == part])
-        for part in range(int(solids.part.max(initial=-1)) + 1)
-    ]
-    points, triangles = ([f[i] for f in found] for i in range(2))
-    return np.concatenate([np.zeros((0, 3)), *points]), np.concatenate([np.zeros(0, dtype=np.int64), *triangles])
-
-
-def _samples_of(
-    part: int, solids: Solids, heights: Callable[[NDArray[np.float64]], NDArray[np.float64]], tolerances: Tolerances,
-    excused: Sequence[Excuse],
-) -> tuple[NDArray[np.float64], NDArray[np.int64]]:  # fmt: skip
-    """The samples of one part."""
-    mine = solids.of_part(part)
-    t = solids.tris[mine].reshape(-1, 3, 3)
-    normal = np.cross(t[:, 1] - t[:, 0], t[:, 2] - t[:, 0])
-    size = np.linalg.norm(normal, axis=1)
-    wall = np.flatnonzero((size > 0) & (np.abs(normal[:, 2]) < _VERTICAL * size))
-    n = normal[wall, :2] / np.linalg.norm(normal[wall, :2], axis=1)[:, None]
-    along = np.einsum("kij,kj->ki", t[wall][:, :, :2], np.column_stack([-n[:, 1], n[:, 0]]))
-    order = np.argsort(along, axis=1)
-    s = np.take_along_axis(along, order, axis=1)
-    corner = np.take_along_axis(t[wall], order[:, :, None], axis=1)
-    width = s[:, 2] - s[:, 0]
-    count = np.where(width > EPS_MM, np.ceil(width / _SAMPLE_MM), 0).astype(np.int64)
-    k = np.repeat(np.arange(len(wall)), count)
-    step = np.arange(len(k)) - np.repeat(np.cumsum(count) - count, count)
-    at = s[k, 0] + width[k] * (step + 0.5) / count[k]
-    f = (at - s[k, 0]) / width[k]
-    long_side = corner[k, 0] + f[:, None] * (corner[k, 2] - corner[k, 0])
-    left_half = at < s[k, 1]
-    gap = np.where(left_half, s[k, 1] - s[k, 0], s[k, 2] - s[k, 1])
-    g = np.divide(np.where(left_half, at - s[k, 0], at - s[k, 1]), gap, out=np.zeros(len(k)), where=gap > 0)
-    a = np.where(left_half[:, None], corner[k, 0], corner[k, 1])
-    b = np.where(left_half[:, None], corner[k, 1], corner[k, 2])
-    short_side = a + g[:, None] * (b - a)
-    foot = np.minimum(long_side[:, 2], short_side[:, 2])
-    head = np.maximum(long_side[:, 2], short_side[:, 2])
-    xy = long_side[:, :2]
-    air = np.minimum(heights(xy + _BESIDE_MM * n[k]), heights(xy - _BESIDE_MM * n[k]))
+    xy, foot, head, normal, triangle = verify_walls.wall_points(solids.tris, _VERTICAL, _SAMPLE_MM, EPS_MM)
+    air = heights(xy + _BESIDE_MM * normal)
+    under = np.flatnonzero(air > foot)  # rare: normals point out of the part
+    air[under] = np.minimum(air[under], heights(xy[under] - _BESIDE_MM * normal[under]))
     foot = np.maximum(foot, air)
-    triangle = mine.start + wall[k]
     for item in excused:
-        near = foot <= item.high_mm
+        near = (solids.part[triangle] == item.part) & (foot <= item.high_mm)
         # The foot must lie in the band: what stands on a lower floor is no part of what was declared.
         near &= foot >= item.low_mm - tolerances.left_mm
         where = np.flatnonzero(near)

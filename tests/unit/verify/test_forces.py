@@ -339,15 +339,16 @@ def test_chips_that_rub_for_a_fifth_of_the_time() -> None:
 def test_thin_cuts_are_level_cuts_by_the_side_of_a_mill() -> None:
     moves = Motion(0, 0, 5).line(x=10).line(x=20, z=4).moves()
     tools = tool_table(crib(MILL))
-    assert thin_cuts(moves, side_cut(moves, 0.2, 2.0), tools).tolist() == [True, False]
-    assert thin_cuts(moves, side_cut(moves, 1.0, 2.0), tools).tolist() == [False, False]
+    for width, wanted in ((0.2, [True, False]), (1.0, [False, False])):
+        what = side_cut(moves, width, 2.0)
+        assert thin_cuts(moves, what, run(moves, what), tools).tolist() == wanted
 
 
 def caps(moves: Moves, what: Felt, tools: Crib, *, holding: float = math.inf, power: float = 0.0):
     reading = dataclasses.replace(Motion().reading(), moves=moves)
     n = len(moves.kind)
     return feed_caps(
-        moves, what, run(moves, what, tools), tools=tool_table(tools), material_mc=0.23,
+        moves, run(moves, what, tools), tools=tool_table(tools), material_mc=0.23,
         machine=dataclasses.replace(MACHINE, spindle_power_w=power), tolerances=TOLERANCES, stretches=split(reading),
         at_wall=np.zeros(n, dtype=bool), holding=np.full(n, holding), holding_target=np.full(n, 2.0),
     )  # fmt: skip
@@ -386,7 +387,7 @@ def test_caps_far_apart_stay_apart() -> None:
     holding = np.full(100, math.inf)
     holding[[0, 10, 45, 52]] = 1.0
     got = feed_caps(
-        moves, what, run(moves, what), tools=tool_table(crib(MILL)), material_mc=0.23, machine=MACHINE,
+        moves, run(moves, what), tools=tool_table(crib(MILL)), material_mc=0.23, machine=MACHINE,
         tolerances=TOLERANCES, stretches=split(reading), at_wall=np.zeros(100, dtype=bool), holding=holding,
         holding_target=np.full(100, 2.0),
     )  # fmt: skip

@@ -8,7 +8,9 @@ import math
 import numpy as np
 import pytest
 
+from pipeline.kernels.verify_holding import hull
 from pipeline.model.shop import Block, CutterKind, Hold
+from pipeline.model.units import EPS_MM
 from pipeline.shop.pulses import mean_turned
 from pipeline.verify.felt import Felt
 from pipeline.verify.forces import Forces
@@ -438,7 +440,7 @@ def test_pushes_of_what_the_cutters_felt():
     none = {name: np.zeros(2) for name in Forces.__slots__}
     forces = Forces(**{**none, "fx_n": np.array([3.0, 0.0]), "force_peak_n": np.array([9.0, 0.0]),
                        "lift_n": np.array([2.0, -50.0])})  # fmt: skip
-    pushes = pushes_of(moves, felt, forces, tool_table(crib(mill, drill)))
+    pushes = pushes_of(moves, felt, forces, tool_table(crib(mill, drill)), at_wall=np.array([True, False]))
     assert pushes.height_mm[0] == pytest.approx(1 + 4 - 0.4 * 1.5 / math.tan(mill.helix_angle_rad) / 2)
     assert list(pushes.lift_n) == [2.0, 0.0] and list(pushes.peak_n) == [9.0, 0.0]
     assert list(pushes.radius_mm) == [1.5, 1.0] and list(pushes.is_rough) == [False, True]
@@ -472,3 +474,16 @@ def test_clamps_press_with_what_the_file_says():
     assert judged(plate, [(20, 10)], blocks=off, **given)[1][0] == pytest.approx(0.2 * 43.2 / 10)
     spacer = (dataclasses.replace(both[0], kind="rigid spacer"),)
     assert judged(plate, [(20, 10)], blocks=spacer, **given)[1][0] == pytest.approx(0.2 * 43.2 / 10)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_hull_has_all_points_on_its_left(seed: int):
+    """Few places, so that points coincide and lie in line with corners, which are then left out."""
+    rng = np.random.default_rng(seed)
+    points = rng.integers(0, 4 + 3 * seed, (40, 2)).astype(np.float64)
+    corners = hull(points[np.lexsort((points[:, 1], points[:, 0]))], EPS_MM)
+    assert {tuple(p) for p in corners} <= {tuple(p) for p in points}
+    step = np.roll(corners, -1, axis=0) - corners
+    assert (step[:, 0] * np.roll(step[:, 1], -1) - step[:, 1] * np.roll(step[:, 0], -1) > 0).all()
+    off = points[:, None, :] - corners[None, :, :]
+    assert (step[:, 0] * off[:, :, 1] - step[:, 1] * off[:, :, 0] >= 0).all()

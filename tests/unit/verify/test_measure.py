@@ -447,3 +447,55 @@ def test_nothing_at_all():
     assert measure(cut(), on=on) == {}
     rows = measure(Motion(), on=setup(*FEATURES))
     assert rows["bore", "diameter"].measured is None
+
+
+def test_moves_near_a_group_are_those_whose_boxes_meet():
+    """Against all pairs; moves far apart and near together, and reaches asked for far beyond what is open."""
+    motions = [random_motion(seed, 1).moves() for seed in range(4)]
+    moves = {f.name: np.concatenate([getattr(m, f.name) for m in motions]) for f in dataclasses.fields(motions[0])}
+    one = Probe.of(type(motions[0])(**moves), TOOLS, start_z_mm=TOP)
+    rng = np.random.default_rng(9)
+    low = 10 + rng.uniform(-9, 7, (30, 2))
+    boxes, tops = np.hstack([low, low + rng.uniform(0, 3, (30, 2))]), rng.uniform(0.5, 5.5, 30)
+    first, items = one._near(boxes, tops)
+    for g, box in enumerate(boxes):
+        wanted = []
+        for i in range(len(one.kind)):
+            z, r = min(one.start[i, 2], one.end[i, 2]), TOOLS.radius[one.row[i]]
+            points = straight(type(motions[0])(**{name: v[i : i + 1] for name, v in moves.items()}), 0.001)
+            path = np.vstack([points[:, :2], points[:, 3:5]])
+            meets = (path.min(axis=0) - r <= box[2:]).all() and (path.max(axis=0) + r >= box[:2]).all()
+            if z < TOP and z <= tops[g] and meets:
+                wanted.append(i)
+        found = items[first[g] : first[g + 1]].tolist()
+        assert set(wanted) <= set(found) and found == sorted(found)
+        assert len(found) <= len(wanted) + 8  # an arc's box may be wider than the arc
+
+
+def test_reaches_do_not_depend_on_how_far_is_looked():
+    for seed in range(6):
+        one = probe(random_motion(seed, 1))
+        near, far = (one.reaches(np.array([[10.0, 10.0, 3.0, most]])) for most in (4.0, 40.0))
+        assert np.abs(near - np.minimum(far, 4.0)).max() < 1e-4
+
+
+def test_circles_of_least_squares():
+    rng = np.random.default_rng(21)
+    for _ in range(20):
+        x, y, r = rng.uniform(-0.1, 0.1), rng.uniform(-0.1, 0.1), rng.uniform(0.6, 5.0)
+        points = np.array([x, y]) + r * RAYS + rng.normal(0, 0.002, RAYS.shape)
+        fit = np.empty(3)
+        assert kernel.fit_circle(points, 0.05, 2.0, 48, 12, 1e-9, fit)
+
+        def off(at, points=points):
+            return np.hypot(points[:, 0] - at[0], points[:, 1] - at[1]) - at[2]
+
+        best = (off(fit) ** 2).sum()
+        assert fit == pytest.approx((x, y, r), abs=0.002)
+        for k in range(3):
+            for step in (-1e-4, 1e-4):
+                assert (off(fit + step * np.eye(3)[k]) ** 2).sum() > best
+        points[:14] *= 1.4  # a slot
+        assert kernel.fit_circle(points, 0.05, 2.0, 48, 12, 1e-9, fit) and fit == pytest.approx((x, y, r), abs=0.003)
+        points[14:40] *= 1.4
+        assert not kernel.fit_circle(points, 0.05, 2.0, 48, 12, 1e-9, fit)

@@ -220,3 +220,61 @@ def test_ramp_length_is_the_longest_of_later_starts() -> None:
         starts = np.linspace(u, v, 4001)
         searched = max((s + v) / 2 * verify_motion.ramp_time(s, v, a, j) for s in starts)
         assert verify_motion.ramp_length(u, v, a, j) == pytest.approx(searched, rel=1e-4)
+
+
+def junctions(moves: Moves, machine: Machine) -> list[float]:
+    """The plain way to the speeds at both ends of every move: one corner after the other, by vectors."""
+    speeds = [0.0]
+    for i in range(1, len(moves.kind)):
+        if moves.exact_stop[i - 1] or (moves.kind[i - 1] == RAPID) != (moves.kind[i] == RAPID):
+            speeds.append(0.0)
+            continue
+        ways = []
+        for k, points in ((i - 1, moves.end), (i, moves.start)):
+            way = moves.end[k] - moves.start[k]
+            if moves.kind[k] >= 2:
+                arm = points[k, :2] - moves.centre[k]
+                one, two = (complex(*(p[k, :2] - moves.centre[k])) for p in (moves.start, moves.end))
+                sign = 1 if moves.kind[k] == ARC_CCW else -1
+                turn = (np.angle(two / one) * sign) % (2 * math.pi) or 2 * math.pi
+                way = np.array([-arm[1] * sign * turn, arm[0] * sign * turn, way[2]])
+            ways.append(way / np.linalg.norm(way))
+        turned = math.acos(max(-1.0, min(1.0, float(ways[0] @ ways[1]))))
+        if moves.blend[i] and moves.blend[i - 1]:
+            s = math.cos(turned / 2)
+            radius = machine.dialect.blend_mm * s / (1 - s) if s < 1 else math.inf
+            room = math.inf if turned == 0 else min(path_lengths(moves)[i - 1 : i + 1]) / 2 / math.tan(turned / 2)
+            speeds.append(math.sqrt(machine.acceleration_mm_s2 * min(radius, room)))
+        else:
+            speeds.append(math.inf if 2 * math.sin(turned / 2) <= 0.01 else 0.0)
+    return [*speeds, 0.0]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_moves_of_all_kinds_against_corners_one_by_one(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    n = 60
+    points = np.cumsum(rng.uniform(-2, 2, (n + 1, 3)), axis=0)
+    moves = path(points, feed=900.0)
+    kind, centre = rng.choice([RAPID, LINE, LINE, 2, ARC_CCW], n).astype(np.int8), np.zeros((n, 2))
+    across = (points[1:, :2] - points[:-1, :2]) @ np.array([[0, 1], [-1, 0]])
+    centre = (points[1:, :2] + points[:-1, :2]) / 2 + rng.uniform(-2, 2, (n, 1)) * across
+    moves = dataclasses.replace(
+        moves, kind=kind, centre=centre, exact_stop=rng.random(n) < 0.1, blend=rng.random(n) < 0.8,
+        feed_mm_min=rng.choice([0.0, 300.0, 900.0, 1e5], n),
+    )  # fmt: skip
+    machine = limits(100.0, 400.0, 3000.0 if seed % 2 else None)
+    radius = np.where(kind >= 2, np.hypot(*(points[:-1, :2] - centre).T), math.inf)
+    most = np.where((kind == RAPID) | (moves.feed_mm_min <= 0), 6000.0, np.minimum(moves.feed_mm_min, 6000.0)) / 60
+    corners, jerk = np.array(junctions(moves, machine)), 3000.0 if seed % 2 else 0.0
+    slow = verify_motion.chain_times(
+        path_lengths(moves), np.minimum(most, np.sqrt(400.0 * radius)), corners, 400.0, jerk
+    )
+    assert motion_seconds(moves, machine=machine) == pytest.approx(slow, rel=1e-6)
+    gone = np.array([0, 7, 7, 31, n])  # moves that go nowhere take no time and change nothing
+    wider = {f.name: np.insert(getattr(moves, f.name), gone, 0, axis=0) for f in dataclasses.fields(Moves)}
+    still = np.zeros(n + len(gone), dtype=np.bool_)
+    still[gone + np.arange(len(gone))] = True
+    wider["start"][still] = wider["end"][still] = 1.0
+    found = motion_seconds(Moves(**wider), machine=machine)
+    assert (found[still] == 0).all() and found[~still] == pytest.approx(slow, rel=1e-6)

@@ -243,6 +243,52 @@ def test_swept_pieces_equal_brute_force_stamping(tool):
             assert closed >= stamped - loose
 
 
+@pytest.mark.parametrize("tool", [1, 2, 3, 4, 5])
+def test_chains_of_joined_pieces_lower_each_cell_as_each_piece_alone_would(tool):
+    """Level pieces, ways up and down and plunges in chains, over borders of tiles: against every cell lowered to every
+    piece's swept height, one after the other."""
+    rng = np.random.default_rng(40 + tool)
+    cell, top, skin = 0.13, 4.0, 1.1
+    tools = tool_table(by_hand.crib(*MIXED))
+    row = tools.row_of[tool]
+    motion = Motion(31.0, 4.0, 6.0, tool=tool)
+    motion.line(z=2.0)
+    turn, z = 0.3, 2.0
+    for _ in range(90):
+        turn += rng.uniform(-0.5, 0.5)
+        far = rng.uniform(0.1, 0.95)
+        x, y = motion.at[0] + far * math.cos(turn), motion.at[1] + far * math.sin(turn)
+        z = min(max(z + rng.choice([0.0, 0.0, -0.3, 0.25]) * rng.uniform(0.2, 1.0), 0.5), 3.5)
+        if not 28.0 < x < 36.0 or not 2.0 < y < 6.0:
+            turn += math.pi / 2
+            motion.line(z=z)
+        else:
+            motion.line(x, y, z)
+    done = cut(motion, MIXED, by_hand.box(38, 8), top=top, cell=cell, skin=skin)
+    grid, m = done.removal.grid, motion.moves()
+    assert (motion.moves().end[:, 0] > grid.x0_mm + grid.tile * cell).any()  # cuts in two tiles
+    xs, ys = grid.x0_mm + np.arange(grid.n_cols) * cell, grid.y0_mm + np.arange(grid.n_rows) * cell
+    field = np.where(done.tied >= 0, top, 0.0)
+    tied = np.where(done.tied >= 0, kernel.NEVER, -1)
+    of_cutter = tools.shape[row], tools.radius[row], tools.tip[row], tools.slope[row]
+    for k in range(len(m.kind)):
+        a, b = m.start[k], m.end[k]
+        near = np.abs(ys - a[1]) < 2.6, np.abs(xs - a[0]) < 2.6
+        under = np.full(field.shape, math.inf)
+        for i in np.flatnonzero(near[0]):
+            for j in np.flatnonzero(near[1]):
+                under[i, j] = kernel.swept_height(xs[j], ys[i], *a, *b, *of_cutter)
+        fall = np.maximum(field - under, 0.0)
+        field -= fall
+        tied[(field <= skin) & (tied == kernel.NEVER)] = k
+        assert done.removal.felt.removed_mm3[k] == pytest.approx(fall.sum() * cell**2, abs=1e-5)
+        assert done.removal.felt.deep_mm[k] == pytest.approx(fall.max(), abs=3e-6)
+        if fall.max() > 3e-6:  # cells may fall by a unit of rounding as well
+            assert under.min() - 3e-6 < done.removal.low_mm[k] < under[fall > 3e-6].min() + 3e-6
+    assert np.abs(done.z - field).max() < 3e-6
+    assert (done.tied == tied).all() and (tied >= 0).any()
+
+
 def test_arcs_and_helices_stay_on_their_path():
     motion = Motion(5, 0, 2).circle(0, 0, z=1.0).arc(0, 5, 0, 0, clockwise=True).arc(-5, 0, 0, 0)
     m = motion.moves()

@@ -248,10 +248,55 @@ def test_a_large_plate_at_once():
     assert all(np.array_equal(p.cells, q.cells) for p, q in zip(first, second, strict=True))
 
 
+@pytest.mark.parametrize("seed", range(5))
+def test_labels_against_flood_fills(seed: int):
+    mask = np.random.default_rng(seed).random((17, 23)) < 0.25 + 0.12 * seed
+    bodies, size, first, box = kernel.label(mask)
+    assert np.array_equal(bodies < 0, ~mask)
+    for k in range(len(size)):
+        rows, cols = np.nonzero(bodies == k)
+        assert np.array_equal(flood(mask, rows[0], cols[0]), bodies == k)
+        assert first[k] == rows[0] * 23 + cols[0] and size[k] == len(rows)
+        assert list(box[k]) == [rows.min(), rows.max(), cols.min(), cols.max()]
+    assert list(first) == sorted(first)
+    empty, none, _, _ = kernel.label(np.zeros((3, 0), dtype=np.bool_))
+    assert empty.shape == (3, 0) and len(none) == 0
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_edges_toward_skin_one_by_one(seed: int):
+    rng = np.random.default_rng(seed)
+    plate = rng.random((14, 18)) < 0.95
+    tied = np.where(rng.random((14, 18)) < 0.5, NEVER, rng.integers(-1, 30, (14, 18))).astype(np.int32)
+    bodies, size, _, _ = kernel.label(plate & (tied == NEVER))
+    body = int(size.argmax())
+    foot = rng.random((6, 7)) < 0.5
+    on_foot = np.zeros_like(plate)
+    on_foot[4:10, 5:12] = foot
+    own = bodies[2:14, 1:18] == body
+    edges, expected = 0, []
+    for down, right in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+        for i, j in np.argwhere(own):
+            row, col = i + 2 + down, j + 1 + right
+            inside = 0 <= row < 14 and 0 <= col < 18
+            if inside and (bodies[row, col] == body or on_foot[row, col]):
+                continue
+            edges += 1
+            if inside and plate[row, col] and 0 <= tied[row, col] < NEVER:
+                r, c, n = row, col, 0
+                while 0 <= r < 14 and 0 <= c < 18 and plate[r, c] and bodies[r, c] < 0:
+                    r, c, n = r + down, c + right, n + 1
+                spans = 0 <= r < 14 and 0 <= c < 18 and plate[r, c]
+                expected.append((row, col, down, right, n if spans else 0))
+    n_edges, rows, cols, ways, gaps = kernel.skin_edges(bodies, body, own, 2, 1, foot, 4, 5, plate, tied)
+    assert n_edges == edges and len(expected) > 5
+    assert np.column_stack([rows, cols, ways, gaps]).tolist() == [[int(v) for v in e] for e in expected]
+
+
 def test_widening_against_all_distances():
     rng = np.random.default_rng(5)
     rows, cols = np.nonzero(rng.random((20, 24)) < 0.15)
     rows, cols = np.append(rows, [8, 8, 8, 9, 9, 9, 10, 10, 10]), np.append(cols, [8, 9, 10] * 3)
     far = np.hypot(*(np.mgrid[0:20, 0:24][:, :, :, None] - np.array([rows, cols])[:, None, None, :])).min(axis=2)
-    for reach in (0.0, 1.0, 2.5, 4.0):
+    for reach in (0.0, 0.71, 1.0, 2.5, 4.0, 5.0, 7.3):
         assert np.array_equal(kernel.widen(rows, cols, reach, 20, 24), far <= reach)
