@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.kernels import nest_engine
 from pipeline.model.arrays import Float
 from pipeline.nest.corners import MOST_BODIES, corner_fill
+from pipeline.nest.merit import score
 from pipeline.nest.task import SAMPLES, TOL_MM, Layout, Task, capacity, free_mask, new_state
 from pipeline.nest.walking import Rooms
 
@@ -31,7 +32,7 @@ def fill(task: Task, rooms: dict[int, Rooms], layout: Layout, *, stream: int, at
         else:
             n = _add_bodies(task, kind, which, poses, n, free, state, attempts)
     done = replace(layout, which=tuple(int(k) for k in which[:n]), poses=poses[:n].copy())
-    return replace(done, score=done.value(task))
+    return replace(done, score=score(task, done.which, done.poses))
 
 
 def _start_discs(task: Task, rooms: Rooms, which: Any, poses: Float, n: int, free: Any) -> int:
@@ -94,4 +95,4 @@ def improve(task: Task, rooms: dict[int, Rooms], layout: Layout, *, stream: int,
     free = free_mask(n, layout.n_held, room_for)
     n = _more_discs(task, rooms[kind], which, poses, n, first, free, state, attempts)
     done = replace(layout, which=tuple(int(k) for k in which[:n]), poses=poses[:n].copy())
-    return replace(done, score=done.value(task))
+    return replace(done, score=score(task, done.which, done.poses))

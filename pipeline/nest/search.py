@@ -19,6 +19,7 @@ from pipeline.model.arrays import Float
 from pipeline.nest.check import Measured, measure
 from pipeline.nest.filling import fill, improve
 from pipeline.nest.mandatory import ROUNDS, corner_layout, most_rounds, settle_mandatory
+from pipeline.nest.merit import score
 from pipeline.nest.task import STREAMS, TOL_MM, Layout, Task, free_mask, run
 from pipeline.nest.walking import Rooms, walk
 
@@ -39,7 +40,7 @@ def repaired(task: Task, layout: Layout) -> tuple[Layout, Measured] | None:
         for _ in range(_REPAIRS):
             found = measure(task.kinds, layout.which, layout.poses, task.walls, gap_mm=task.gap_mm)
             if not found.shortfalls:
-                return replace(layout, score=layout.value(task)), found
+                return replace(layout, score=score(task, layout.which, layout.poses)), found
             safety += found.worst_mm + TOL_MM
             poses, which = layout.poses.copy(), np.array(layout.which, dtype=np.int64)
             free = free_mask(len(which), layout.n_held, len(which))

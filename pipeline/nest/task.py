@@ -72,10 +72,6 @@ class Layout:
     n_held: int
     score: float
 
-    def value(self, task: Task) -> float:
-        """Value of everything placed."""
-        return math.fsum(task.kinds[k].request.value for k in self.which)
-
 
 def run(jobs: Iterable[Callable[[], _RESULT]], workers: int) -> list[_RESULT]:
     """Results in the order of the jobs, on up to `workers` threads (the engine lets go of the interpreter)."""
