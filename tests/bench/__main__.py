@@ -1,4 +1,5 @@
-"""One benchmark of this folder: `./run bench NAME [--json FILE]`. Each is a module with `run() -> dict` of figures."""
+"""One benchmark of this folder: `./run bench NAME [--json FILE]`. Each is a module with `run() -> dict` of figures; one
+with words of its own adds them to the parser in `words(parser)` and takes them as `run(**values)`."""
 
 from __future__ import annotations
 
@@ -8,6 +9,7 @@ import json
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 HERE = Path(__file__).parent
 
@@ -18,19 +20,26 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="./run bench", description=__doc__)
     parser.add_argument("name", choices=names)
     parser.add_argument("--json", type=Path, metavar="FILE")
-    asked = parser.parse_args()
     sys.path.insert(0, str(HERE.parents[1]))
-    spec = importlib.util.spec_from_file_location(f"bench_{asked.name}", HERE / f"{asked.name}.py")
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    figures = module.run()
+    module = _module(sys.argv[1]) if sys.argv[1:2] and sys.argv[1] in names else None
+    if hasattr(module, "words"):
+        module.words(parser)
+    asked = parser.parse_args()
+    figures = module.run(**{key: value for key, value in vars(asked).items() if key not in ("name", "json")})
     shown = dict(_flat(figures))
     width = max(len(k) for k in shown)
     for key, value in shown.items():
         print(f"{key:<{width}}  {value:.4g}" if isinstance(value, float) else f"{key:<{width}}  {value}")
     if asked.json:
         asked.json.write_text(json.dumps(figures, indent=2) + "\n")
+
+
+def _module(name: str) -> Any:
+    spec = importlib.util.spec_from_file_location(f"bench_{name}", HERE / f"{name}.py")
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
 
 
 def _flat(figures: dict) -> Iterator[tuple[str, object]]:

@@ -13,7 +13,9 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from threading import Barrier
 from typing import Any
 
 import numpy as np
@@ -139,15 +141,15 @@ class _Search:
                 places[[i, j]] = places[[j, i]]
                 return
 
-    def explore(self, best: Packed, goes_on: Callable[[], bool]) -> Packed:
-        """Shorter and shorter while there is time."""
+    def explore(self, best: Packed, gone: Callable[[], float]) -> Packed:
+        """Shorter and shorter; `gone` is the share of the time that has passed."""
         step, n = _STEP, len(self.strip.kinds)
-        while goes_on():
+        while gone() < 1:
             length = best.length * (1 - step)
             forms, places = self.shorter(best, length)
             pool: list[tuple[float, Any, Any]] = []
             is_good = False
-            while goes_on():
+            while gone() < 1:
                 left = self.separate(forms, places, length, 3, 60, 800 * n)
                 is_good = left == 0.0
                 pool = sorted([*pool, (left, forms.copy(), places.copy())], key=lambda entry: entry[0])[:_POOL]
@@ -165,7 +167,7 @@ class _Search:
         return best
 
     def press(self, best: Packed, gone: Callable[[], float]) -> Packed:
-        """Ever smaller steps; `gone` is the share of the time that has passed."""
+        """Shorter by ever smaller steps."""
         first, last = _LAST_STEPS
         while (share := gone()) < 1:
             length = best.length * (1 - first * (last / first) ** share)
@@ -175,13 +177,23 @@ class _Search:
         return best
 
 
-def solve(strip: Strip, *, seconds: float, seed: int) -> Packed:
-    """The shortest layout that one thread finds in so many seconds of its own time."""
-    search = _Search(strip, seed)
-    begin = time.thread_time()
+def solve(strip: Strip, *, seconds: float, seed: int, threads: int = 1) -> Packed:
+    """The shortest layout found in so many seconds of each thread's own time. Threads explore on their own, then all
+    press the best that any has found."""
     exploring = _EXPLORING * seconds
-    best = search.explore(search.first(), lambda: time.thread_time() - begin < exploring)
-    return search.press(best, lambda: (time.thread_time() - begin - exploring) / (seconds - exploring))
+    explored: list[Packed] = []
+    all_there = Barrier(threads)
+
+    def stream(k: int) -> Packed:
+        begin = time.thread_time()
+        search = _Search(strip, seed * threads + k)
+        explored.append(search.explore(search.first(), lambda: (time.thread_time() - begin) / exploring))
+        all_there.wait()
+        best = min(explored, key=lambda packed: packed.length)
+        return search.press(best, lambda: (time.thread_time() - begin - exploring) / (seconds - exploring))
+
+    with ThreadPoolExecutor(max_workers=threads) as pool:
+        return min(pool.map(stream, range(threads)), key=lambda packed: packed.length)
 
 
 def density(strip: Strip, packed: Packed) -> float:
