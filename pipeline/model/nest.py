@@ -10,22 +10,49 @@ from pipeline.model.loop import Loop
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Zone:
+    """A part of the billet that the maker graded: its polygon (n, 2), billet frame, and its figure, 0 to 1, as the face
+    shows it that the parts' show faces lie against."""
+
+    name: str
+    polygon: Float
+    figure: float
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "polygon", frozen(self.polygon, columns=2, name=f"zone {self.name}", least=3))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Region:
     """Where parts may lie, billet frame: inside `outline` (n, 2), outside every keep-out (n, 2).
 
     Each keep-out is (name, polygon, gap_mm): a part's outline stays at least gap_mm from it. `edge_gap_mm` is kept to
     the outline itself. Gaps already hold kerf, margin and uncertainty.
+
+    The rest is what a layout is judged by and may be missing: zones (of two that overlap the later one counts), the
+    layers' direction, the measured edge of the plate, what the gasket seals (n, 2), the vacuum port, and the clamps as
+    (name, polygon).
     """
 
     outline: Float
     edge_gap_mm: float
     keepouts: tuple[tuple[str, Float, float], ...]
+    zones: tuple[Zone, ...] = ()
+    layers_rad: float | None = None
+    plate: Float | None = None
+    sealed: Float | None = None
+    port_mm: tuple[float, float] | None = None
+    clamps: tuple[tuple[str, Float], ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "outline", frozen(self.outline, columns=2, name="region", least=3))
         object.__setattr__(
             self, "keepouts", tuple((n, frozen(p, columns=2, name=n, least=3), float(g)) for n, p, g in self.keepouts)
         )
+        for name in ("plate", "sealed"):
+            if getattr(self, name) is not None:
+                object.__setattr__(self, name, frozen(getattr(self, name), columns=2, name=name, least=3))
+        object.__setattr__(self, "clamps", tuple((n, frozen(p, columns=2, name=n, least=3)) for n, p in self.clamps))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
