@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from pipeline.model.arrays import Float, frozen
@@ -31,7 +32,7 @@ class Region:
 
     The rest is what a layout is judged by and may be missing: zones (of two that overlap the later one counts), the
     layers' direction, the measured edge of the plate, what the gasket seals (n, 2), the vacuum port, and the clamps as
-    (name, polygon).
+    (name, polygon). `kerf_mm` is how far the outline cutter takes stock away beside a part.
     """
 
     outline: Float
@@ -43,6 +44,7 @@ class Region:
     sealed: Float | None = None
     port_mm: tuple[float, float] | None = None
     clamps: tuple[tuple[str, Float], ...] = ()
+    kerf_mm: float = 0.0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "outline", frozen(self.outline, columns=2, name="region", least=3))
@@ -76,12 +78,33 @@ class Placement:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Term:
+    """One thing the maker cares about, as a nest has it: a mark from 0 to 1, what a perfect mark is worth, and
+    `money`, the mark times the worth, in the billet's currency. `share` is that of the money of all terms. `why` says in
+    one sentence what lowered the mark; it is empty when nothing did."""
+
+    name: str
+    mark: float
+    worth: float
+    money: float
+    share: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Nest:
     """The placements in a fixed order (by kind in job order, then by x, then y), and what was measured afterwards by
-    an independent distance check."""
+    an independent distance check.
+
+    A web is what stands between two kerfs that do not meet, or between a kerf and the plate's edge; each thin one is
+    (one part, another part or "edge", its thickness in mm), thinnest first.
+    """
 
     placements: tuple[Placement, ...]
     least_gap_mm: float  # smallest distance between two parts
     least_edge_mm: float  # smallest distance of a part to the outline or a keep-out
     parts_area_mm2: float
     usable_area_mm2: float  # the region less its edge gap and keep-outs
+    terms: tuple[Term, ...] = ()
+    least_web_mm: float = math.inf  # inf: there is none
+    thin_webs: tuple[tuple[str, str, float], ...] = ()  # thinner than the job's limit
