@@ -108,6 +108,8 @@ def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = pl
         "seed": job.nest.seed,
         "effort": job.nest.effort,
         "fill": kept is None,
+        "worth": job.nest.worth,
+        "web_mm": job.nest.web_mm,
     }
     placed = run("nest", place, lambda: nest.place_parts(**place, workers=workers))
     setup = setups.plan_setup(job, parts, placed, seating)

@@ -80,8 +80,8 @@ class Placement:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Term:
     """One thing the maker cares about, as a nest has it: a mark from 0 to 1, what a perfect mark is worth, and
-    `money`, the mark times the worth, in the billet's currency. `share` is that of the money of all terms. `why` says in
-    one sentence what lowered the mark; it is empty when nothing did."""
+    `money`, the mark times the worth, in the billet's currency. `share` is that of the money of all terms. `why` says
+    in one sentence what lowered the mark; it is empty when nothing did."""
 
     name: str
     mark: float
