@@ -151,8 +151,8 @@ def make(job: Job, *, workers: int = 1, force: bool = False, kept: Kept | None =
 
     drafted = draft(job, workers=workers, kept=kept, run=run)
     program, plan = drafted.program, drafted.plan
-    # the planner's own warnings, never its errors
-    verdict = replace(drafted.verdict, findings=drafted.verdict.findings + plan.findings)
+    # the nest's and the planner's own warnings, never their errors
+    verdict = replace(drafted.verdict, findings=drafted.verdict.findings + drafted.nest.findings + plan.findings)
     status = _status(verdict, force=force)
     written = gcode.mark_status(program, status) if status else None
     show = {

@@ -69,6 +69,19 @@ def inside_mm(figure: Figure, outline: Figure) -> float:
     return -max(_width_mm(outside), float(np.max(deep, initial=0.0)))
 
 
+def places_away_mm(xy: Float, figure: Figure) -> Float:
+    """(m,) distance of places xy (m, 2) to a figure, 0 in its core."""
+    out: Float = shapely.distance(shapely.points(xy), figure.core) - figure.radius_mm
+    return out
+
+
+def places_inside_mm(xy: Float, outline: Figure) -> Float:
+    """(m,) distance of places xy (m, 2) to the outline round them, negative outside."""
+    away = shapely.distance(shapely.points(xy), outline.core.exterior)
+    out: Float = np.where(shapely.intersects_xy(outline.core, xy[:, 0], xy[:, 1]), away, -away)
+    return out
+
+
 def between_mm(a: Figure, b: Figure) -> tuple[float, float]:
     """The middle of the shortest way between the cores; a common point when they meet."""
     ends = shapely.get_coordinates(shapely.shortest_line(a.core, b.core))

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from pipeline.model.arrays import Float, frozen
+from pipeline.model.findings import Finding
 from pipeline.model.frames import Pose
 from pipeline.model.loop import Loop
 
@@ -96,8 +97,7 @@ class Nest:
     """The placements in a fixed order (by kind in job order, then by x, then y), and what was measured afterwards by
     an independent distance check.
 
-    A web is what stands between two kerfs that do not meet, or between a kerf and the plate's edge; each thin one is
-    (one part, another part or "edge", its thickness in mm), thinnest first.
+    A web is what stands between two kerfs that do not meet, or between a kerf and the plate's edge.
     """
 
     placements: tuple[Placement, ...]
@@ -107,4 +107,4 @@ class Nest:
     usable_area_mm2: float  # the region less its edge gap and keep-outs
     terms: tuple[Term, ...] = ()
     least_web_mm: float = math.inf  # inf: there is none
-    thin_webs: tuple[tuple[str, str, float], ...] = ()  # thinner than the job's limit
+    findings: tuple[Finding, ...] = ()  # warnings

@@ -9,18 +9,19 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.geometry.regions import grown_area_mm2, usable
+from pipeline.model.findings import Finding
 from pipeline.model.frames import Pose
 from pipeline.model.job import PartRequest, Worth
 from pipeline.model.nest import Nest, Placement, Region, Silhouette
 from pipeline.model.units import EPS_MM
 from pipeline.nest.aims import Aims
-from pipeline.nest.check import Measured, Walls
+from pipeline.nest.check import Measured, Walls, measure
 from pipeline.nest.merit import merits
 from pipeline.nest.refuse import refuse_at_once, refuse_set
 from pipeline.nest.search import Attempt, search
 from pipeline.nest.shapes import Kind, kind_of, pack
 from pipeline.nest.task import SAFETY_MM, Layout, Task
-from pipeline.nest.webs import find_webs
+from pipeline.nest.webs import Web, find_webs, spread_webs
 
 _NO_WORTH = Worth()
 _ORDER_PLACES = 6  # decimals that count when placements are ordered
@@ -44,7 +45,12 @@ def place_parts(parts: Sequence[Silhouette], requests: Sequence[PartRequest], re
     found = search(task)
     if isinstance(found, Attempt):
         refuse_set(task, found.poses)
-    return _nest(task, region, *found, web_mm=web_mm)
+    layout, measured = found
+    if web_mm > 0:
+        spread = spread_webs(task, layout, region, limit_mm=web_mm)
+        again = measure(task.kinds, spread.which, spread.poses, task.walls, gap_mm=gap_mm)
+        layout, measured = (layout, measured) if again.shortfalls else (spread, again)
+    return _nest(task, region, layout, measured, web_mm=web_mm)
 
 
 def make_task(parts: Sequence[Silhouette], requests: Sequence[PartRequest], region: Region, *, gap_mm: float, seed: int,
@@ -109,9 +115,22 @@ def _nest(task: Task, region: Region, layout: Layout, measured: Measured, *, web
     return Nest(placements=tuple(placements), least_gap_mm=_quiet(measured.least_gap_mm),
                 least_edge_mm=_quiet(measured.least_edge_mm),
                 parts_area_mm2=area, usable_area_mm2=task.usable_area_mm2, terms=merits(task, layout, names),
-                least_web_mm=webs[0].thick_mm if webs else math.inf,
-                thin_webs=tuple((names[w.first], "edge" if w.second is None else names[w.second], w.thick_mm)
-                                for w in webs if w.thick_mm < web_mm))
+                least_web_mm=webs[0].thick_mm if webs else math.inf, findings=_web_findings(webs, names, web_mm))
+
+
+def _web_findings(webs: Sequence[Web], names: Sequence[str], web_mm: float) -> tuple[Finding, ...]:
+    """One warning for all webs under the limit, about the thinnest."""
+    thin = [web for web in webs if web.thick_mm < web_mm - EPS_MM]
+    if not thin:
+        return ()
+    other = "the plate's edge" if thin[0].second is None else f"that of {names[thin[0].second]}"
+    more = f", the thinnest of {len(thin)} under the limit" if len(thin) > 1 else ""
+    return (Finding(
+        code="N207", severity="warning", where=names[thin[0].first], amount_mm=thin[0].thick_mm,
+        found=f"a web of {thin[0].thick_mm:.3f} mm between its kerf and {other}{more}",
+        wanted=f"at least {web_mm:.3f} mm, or kerfs that meet",
+        hint="another seed or more effort; where a cutter fits, thin waste is cleared before the outlines run",
+    ),)
 
 
 def _quiet(distance_mm: float) -> float:
