@@ -82,7 +82,7 @@ def test_a_better_zone_never_lowers_the_figure():
         found = [mark(task_of({"clip": 2}, zones=(zone(x0, y0, x1 + 1, y1 + 1, f),)), marks.figure, (0, 0), at)
                  for f in figures]
         assert found == sorted(found)
-        assert 0 <= found[0] and found[-1] <= figures[-1] + 1e-12
+        assert found[0] >= 0 and found[-1] <= figures[-1] + 1e-12
 
 
 # --- layers -----------------------------------------------------------------------------------------------------------
@@ -93,7 +93,7 @@ def test_a_better_zone_never_lowers_the_figure():
     (0, 0, 30, 0.75), (0, 0, -30, 0.75), (30, 0, 0, 0.75), (0, 0, 45, 0.5), (0, 0, 90, 0.0),
 ])  # fmt: skip
 def test_layers_is_the_share_of_a_stress_along_them(layers, along, turn, expected):
-    """A stress s at an angle a to a direction is s cos2 a along it (plane stress turned; Mohr's circle, from memory)."""
+    """A stress s at an angle a to a direction is s cos2 a along it (Mohr's circle, from memory)."""
     task = task_of({"clip": 1}, layers_rad=math.radians(layers), along={"clip": math.radians(along)})
     assert mark(task, marks.layers, (0,), poses((50, 50, turn))) == pytest.approx(expected)
 

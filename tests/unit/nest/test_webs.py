@@ -65,7 +65,7 @@ def test_all_thin_webs_are_found_thinnest_first():
 def test_discs_are_moved_out_of_thin_webs_and_keep_every_gap():
     where = region(plate=PLATE)
     job = task(where)
-    at = np.array([(30, 20, 0), (30, 35.2, 0), (70, 30, 0), (80.3, 30, 0)], dtype=float)  # webs of 0.2 and 0.3
+    at = np.array([(30, 20, 0), (30, 36.7, 0), (70, 30, 0), (80.3, 30, 0)], dtype=float)  # webs of 0.2 and 0.3
     layout = Layout(which=(0, 1, 1, 1), poses=at, n_held=0, score=0.0)
     assert len(find_webs(job.kinds, layout.which, at, where, limit_mm=0.6)) == 2
     moved = spread_webs(job, layout, where, limit_mm=0.6)

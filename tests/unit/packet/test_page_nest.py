@@ -5,11 +5,13 @@ from __future__ import annotations
 import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from pipeline.model.frames import Pose
+from pipeline.model.nest import Zone
 from pipeline.model.shop import Block
 from pipeline.packet.nest_drawing import draw_nest, hatch_lines, sheet_mm
 from pipeline.packet.nest_places import draw_place
@@ -150,3 +152,39 @@ def test_the_nest_goes_on_paper_at_full_size_when_it_can(width, manner):
         short, long = sorted((float(paper["width"]), float(paper["height"])))
         assert short <= 210 - 12 - 12, "ISO 216 less the margins of the page"
         assert long <= 297 - 12 - 15
+
+
+def graded():
+    """A billet with two zones and layers, seated on the small plate by its pose."""
+    zones = (Zone(name="waves <1>", polygon=[[10, 10], [40, 10], [40, 30]], figure=0.9),
+             Zone(name="eye", polygon=[[12, 12], [20, 12], [20, 20]], figure=1))  # fmt: skip
+    return SimpleNamespace(zones=zones, layers_rad=np.radians(30))
+
+
+def test_zones_are_drawn_lightly_with_name_and_figure_and_explained():
+    setup, billet = nest("handle"), graded()
+    svg = drawn(setup, billet=billet)
+    rings = [numbers(p.get("d")) for p in svg.iter(SVG + "path") if p.get("class") == "zone"]
+    assert len(rings) == 2
+    there = setup.seating.setup_from_billet.points(billet.zones[0].polygon) * (1, -1)
+    assert rings[0] == pytest.approx(there, abs=0.006)
+    assert {"waves <1> 0.9", "eye 1", "zone and its figure"} <= set(words(svg))
+    assert "zone and its figure" not in words(drawn(setup)), "a plate without zones has no word of them"
+
+
+def test_the_key_shows_which_way_the_layers_run():
+    setup, billet = nest("handle"), graded()
+    (sign,) = [p for p in drawn(setup, billet=billet).iter(SVG + "path") if p.get("class") == "layers"]
+    ends = numbers(sign.get("d"))
+    run = ends[1] - ends[0]
+    turned = setup.seating.setup_from_billet.angle_rad + billet.layers_rad
+    assert np.arctan2(-run[1], run[0]) == pytest.approx(turned, abs=0.01)
+    assert "layers run so" in words(drawn(setup, billet=billet))
+    assert not [p for p in drawn(setup).iter(SVG + "path") if p.get("class") == "layers"]
+
+
+def test_the_sheet_grows_with_the_key():
+    setup = nest("handle")
+    svg = drawn(setup, billet=graded())
+    _, _, width, height = map(float, svg.get("viewBox").split())
+    assert sheet_mm(setup, billet=graded()) == pytest.approx((width, height), abs=0.006)
