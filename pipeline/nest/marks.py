@@ -26,6 +26,7 @@ from pipeline.kernels import nest_engine
 from pipeline.model.arrays import Float
 from pipeline.nest.aims import Aims, Pair, distances_mm, useful_mm2
 
+A_CLAMP = "lies near a clamp"
 _ALIKE_RAD = math.radians(3)  # grain that differs less looks the same (common practice, no source)
 _APART_RAD = math.radians(20)  # grain that differs more is no pair (common practice, no source)
 
@@ -100,28 +101,30 @@ def alike(aims: Aims, bodies: Bodies) -> Judged | None:
 
 
 def held(aims: Aims, bodies: Bodies) -> Judged | None:
-    """How well the hold has the counted parts; `each` is a body's mark and `words` what lowered it. None when nothing
-    is known of the hold."""
+    """How well the hold has the counted parts; `each` is a body's mark and `words` what lowered it (`A_CLAMP` for a
+    clamp). None when nothing is known of the hold."""
     if not bodies.at or (aims.sealed is None and aims.port_mm is None and not aims.clamps):
         return None
     edges, starts = _spread([aims.edges[k] for k in bodies.kinds], bodies.poses)
-    rows: list[tuple[Sequence[str], Float]] = []
-    n = len(bodies.at)
+    rows: list[tuple[str, Float]] = []
     if aims.sealed is not None:
-        rows.append((["lies beyond the sealed area"] * n, _means(aims.sealed.at(bodies.places), bodies)))
+        rows.append(("lies beyond the sealed area", _means(aims.sealed.at(bodies.places), bodies)))
     if aims.port_mm is not None:
         x, y = aims.port_mm
         away = np.minimum.reduceat(np.hypot(edges[:, 0] - x, edges[:, 1] - y), starts)
-        away[[m for m, k in enumerate(bodies.kinds) if _holds(aims.polygons[k], bodies.poses[m], x, y)]] = 0.0
-        rows.append((["lies near the port"] * n, np.minimum(1.0, away / aims.port_clear_mm)))
+        away[[m for m, k in enumerate(bodies.kinds) if _holds(aims, k, bodies.poses[m], x, y)]] = 0.0
+        rows.append(("lies near the port", np.minimum(1.0, away / aims.port_clear_mm)))
     if aims.ease is not None:
-        near = np.array([distances_mm(bodies.poses[:, :2], c.polygon) / c.clear_mm for c in aims.clamps]).argmin(axis=0)
-        rows.append(([f"lies near {aims.clamps[int(m)].name}" for m in near],
-                     np.minimum(1.0, np.minimum.reduceat(aims.ease.between(edges), starts))))
+        rows.append((A_CLAMP, np.minimum(1.0, np.minimum.reduceat(aims.ease.between(edges), starts))))
     table = np.array([row for _, row in rows])
-    worst = table.argmin(axis=0)
-    judged = _weighed(aims, bodies, table.min(axis=0))
-    return judged._replace(words=tuple(rows[int(row)][0][m] for m, row in enumerate(worst)))
+    words = (rows[int(row)][0] for row in table.argmin(axis=0))
+    return _weighed(aims, bodies, table.min(axis=0))._replace(words=tuple(words))
+
+
+def clamp_by(aims: Aims, pose: Float) -> str:
+    """The name of the clamp that a body at this pose (3,) lies nearest to, in parts of what clears it."""
+    away = [float(distances_mm(pose[None, :2], c.polygon)[0]) / c.clear_mm for c in aims.clamps]
+    return aims.clamps[away.index(min(away))].name
 
 
 def remnant(aims: Aims, which: Sequence[int], poses: Float) -> Judged | None:
@@ -191,12 +194,15 @@ def _spread(points: Sequence[Float], poses: Float) -> tuple[Float, Any]:
     return np.column_stack([c * u - s * v, s * u + c * v]) + shift, np.cumsum([0, *counts[:-1]])
 
 
-def _holds(polygon: Float, pose: Float, x: float, y: float) -> bool:
-    """The posed polygon holds a place: an odd number of edges cross its ray to +X."""
-    c, s = math.cos(pose[2]), math.sin(pose[2])
+def _holds(aims: Aims, kind: int, pose: Float, x: float, y: float) -> bool:
+    """A body at this pose (3,) holds a place: an odd number of its edges cross the place's ray to +X."""
     dx, dy = x - float(pose[0]), y - float(pose[1])
+    if math.hypot(dx, dy) > aims.world.reach[kind]:
+        return False
+    c, s = math.cos(pose[2]), math.sin(pose[2])
     u, v = c * dx + s * dy, c * dy - s * dx
-    a, b = polygon, np.roll(polygon, -1, axis=0)
+    a = aims.polygons[kind]
+    b = np.roll(a, -1, axis=0)
     spans = (a[:, 1] > v) != (b[:, 1] > v)
     p, q = a[spans], b[spans]
     return bool(np.count_nonzero(p[:, 0] + (v - p[:, 1]) * (q[:, 0] - p[:, 0]) / (q[:, 1] - p[:, 1]) > u) % 2)

@@ -8,7 +8,7 @@ other, and the maker says for how much.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,6 +20,7 @@ from pipeline.nest import marks
 from pipeline.nest.marks import Bodies, Judged
 
 if TYPE_CHECKING:
+    from pipeline.nest.aims import Aims
     from pipeline.nest.shapes import Kind
     from pipeline.nest.task import Layout, Task
 
@@ -51,13 +52,14 @@ def merits(task: Task, layout: Layout, names: Sequence[str]) -> tuple[Term, ...]
     rows = [("value", value, max(most, value), value / most if most > value else 1.0, words)]
     worth, aims = task.aims.worth, task.aims
     bodies = Bodies.of(aims, layout.which, layout.poses)
-    for name, judged, weight, say in (
+    judges: tuple[tuple[str, Judged | None, float, Callable[..., str]], ...] = (
         ("figure", marks.figure(aims, bodies), worth.figure, _say_figure),
         ("alike", marks.alike(aims, bodies), worth.alike, _say_alike),
         ("layers", marks.layers(aims, bodies), worth.layers, _say_layers),
         ("remnant", marks.remnant(aims, layout.which, layout.poses), worth.remnant, _say_remnant),
-        ("held", marks.held(aims, bodies), worth.held, _say_held),
-    ):
+        ("held", _with_clamps(aims, layout, marks.held(aims, bodies)), worth.held, _say_held),
+    )
+    for name, judged, weight, say in judges:
         if judged is not None:
             rows.append((name, weight * judged.mark, weight, judged.mark, say(judged, names)))
     total = math.fsum(money for _, money, *_ in rows)
@@ -85,6 +87,15 @@ def _most_value(task: Task, layout: Layout) -> tuple[float, str]:
 
 def _grown_mm2(kind: Kind, by_mm: float) -> float:
     return grown_area_mm2(kind.figure(np.zeros(3)), by_mm=by_mm)
+
+
+def _with_clamps(aims: Aims, layout: Layout, judged: Judged | None) -> Judged | None:
+    """The clamps by their names."""
+    if judged is None:
+        return None
+    words = (f"lies near {marks.clamp_by(aims, layout.poses[i])}" if said == marks.A_CLAMP else said
+             for i, said in zip(judged.at, judged.words, strict=True))
+    return judged._replace(words=tuple(words))
 
 
 def _least(judged: Judged) -> int:
