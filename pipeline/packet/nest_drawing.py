@@ -174,8 +174,8 @@ def _plate(setup: Setup, billet: Billet | None) -> Iterable[str]:
     """Billet, zones, gasket, what stands on the bed, parts with their names, defects, names of zones."""
     yield polygon([setup.billet], 'fill="#fff" stroke="#000" stroke-width="0.9" stroke-linejoin="round"')
     zones = billet.zones if billet is not None else ()
-    rings = [setup.seating.setup_from_billet.points(zone.polygon) for zone in zones]
-    for ring in rings:
+    graded = [setup.seating.setup_from_billet.points(zone.polygon) for zone in zones]
+    for ring in graded:
         yield polygon([ring], f'class="zone" fill="none" {_ZONE_INK}')
     yield polygon([setup.gasket], 'fill="none" stroke="#000" stroke-width="0.4" stroke-dasharray="3 1.4"')
     for block in setup.blocks:
@@ -194,7 +194,7 @@ def _plate(setup: Setup, billet: Billet | None) -> Iterable[str]:
         yield "</g>"
     for defect in setup.defects:
         yield polygon([defect], 'fill="#000" stroke="#000" stroke-width="0.3"')
-    for zone, ring in zip(zones, rings, strict=True):
+    for zone, ring in zip(zones, graded, strict=True):
         x, y = ring[np.argmax(ring[:, 1] - ring[:, 0])]  # its upper left corner: the middle is full of parts
         yield text_at(x + 1, y - 2, 2.4, f"{zone.name} {zone.figure:g}", f'{HALO} stroke-width="0.9"', anchor="start")
     for block in setup.blocks:

@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 
 from pipeline.model.frames import Pose
+from pipeline.model.loop import Loop
 from pipeline.model.nest import Zone
+from pipeline.model.part import Pocket, Side
 from pipeline.model.shop import Block
 from pipeline.packet.nest_drawing import draw_nest, hatch_lines, sheet_mm
 from pipeline.packet.nest_places import draw_place
@@ -163,6 +165,10 @@ def graded():
 
 def test_zones_are_drawn_lightly_with_name_and_figure_and_explained():
     setup, billet = nest("handle"), graded()
+    hollow = Pocket(id="hollow", side=Side.INSIDE, outer=Loop.circle(10, 5, 2), top_z_mm=3, floor_z_mm=2,
+                    corner_radius_mm=2)  # fmt: skip
+    placed = setup.parts[0]
+    setup = replace(setup, parts=(replace(placed, part=replace(placed.part, features=(hollow,))),))
     svg = drawn(setup, billet=billet)
     rings = [numbers(p.get("d")) for p in svg.iter(SVG + "path") if p.get("class") == "zone"]
     assert len(rings) == 2
