@@ -194,12 +194,23 @@ def _plate(setup: Setup, billet: Billet | None) -> Iterable[str]:
         yield "</g>"
     for defect in setup.defects:
         yield polygon([defect], 'fill="#000" stroke="#000" stroke-width="0.3"')
+    taken = [outline_of(placed) for placed in setup.parts] + [block.outline for block in setup.blocks]
     for zone, ring in zip(zones, graded, strict=True):
-        x, y = ring[np.argmax(ring[:, 1] - ring[:, 0])]  # its upper left corner: the middle is full of parts
-        yield text_at(x + 1, y - 2, 2.4, f"{zone.name} {zone.figure:g}", f'{HALO} stroke-width="0.9"', anchor="start")
+        x, y = _place_on(ring, taken)
+        taken.append(np.array([[x, y]]))
+        yield text_at(x, y, 2.4, f"{zone.name} {zone.figure:g}", f'{HALO} stroke-width="0.9"')
     for block in setup.blocks:
         x, y = (block.outline.min(axis=0) + block.outline.max(axis=0)) / 2
         yield text_at(x, y, 2.8, block.name, f'{HALO} stroke-width="1.4"')
+
+
+def _place_on(ring: Float, taken: Sequence[Float]) -> tuple[float, float]:
+    """The corner or the middle of an edge that lies farthest from what else is drawn."""
+    spots = np.vstack([ring, (ring + np.roll(ring, -1, axis=0)) / 2])
+    points = np.vstack([*taken, ring[:0]])
+    away = np.hypot(*(spots[:, None, :] - points).transpose(2, 0, 1)).min(axis=1, initial=math.inf)
+    x, y = spots[np.argmax(away)]
+    return float(x), float(y)
 
 
 def _label(placed: PlacedPart, outline: Float) -> str:
