@@ -205,10 +205,17 @@ def _plate(setup: Setup, billet: Billet | None) -> Iterable[str]:
 
 
 def _place_on(ring: Float, taken: Sequence[Float]) -> tuple[float, float]:
-    """The corner or the middle of an edge that lies farthest from what else is drawn."""
-    spots = np.vstack([ring, (ring + np.roll(ring, -1, axis=0)) / 2])
-    points = np.vstack([*taken, ring[:0]])
-    away = np.hypot(*(spots[:, None, :] - points).transpose(2, 0, 1)).min(axis=1, initial=math.inf)
+    """A quarter of the ring's edges that lies farthest from what else is drawn, and not in it."""
+    spots = np.vstack([ring + k / 4 * (np.roll(ring, -1, axis=0) - ring) for k in range(4)])
+    away = np.full(len(spots), math.inf)
+    for other in taken:
+        near = np.hypot(*(spots[:, None, :] - other).transpose(2, 0, 1)).min(axis=1)
+        after = np.roll(other, -1, axis=0)
+        for k, (x, y) in enumerate(spots):
+            spans = (other[:, 1] > y) != (after[:, 1] > y)
+            a, b = other[spans], after[spans]
+            crossings = np.count_nonzero(a[:, 0] + (y - a[:, 1]) * (b[:, 0] - a[:, 0]) / (b[:, 1] - a[:, 1]) > x)
+            away[k] = min(away[k], -near[k] if crossings % 2 else near[k])
     x, y = spots[np.argmax(away)]
     return float(x), float(y)
 

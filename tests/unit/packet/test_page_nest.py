@@ -194,3 +194,14 @@ def test_the_sheet_grows_with_the_key():
     svg = drawn(setup, billet=graded())
     _, _, width, height = map(float, svg.get("viewBox").split())
     assert sheet_mm(setup, billet=graded()) == pytest.approx((width, height), abs=0.006)
+
+
+def test_the_name_of_a_zone_stands_where_no_part_is():
+    """A square zone whose right half lies under a part that is 20 x 10, so only its left edge is free."""
+    setup = nest("handle")  # from (8, 20) to (28, 30)
+    back = setup.seating.setup_from_billet.inverse()
+    corners = back.points(np.array([[4.0, 22], [20, 22], [20, 28], [4, 28]]))
+    zone = Zone(name="half", polygon=corners, figure=0.5)
+    svg = drawn(setup, billet=SimpleNamespace(zones=(zone,), layers_rad=None))
+    (name,) = [t for t in svg.iter(SVG + "text") if t.text == "half 0.5"]
+    assert float(name.get("x")) <= 8
