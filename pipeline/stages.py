@@ -108,6 +108,8 @@ def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = pl
         "seed": job.nest.seed,
         "effort": job.nest.effort,
         "fill": kept is None,
+        "worth": job.nest.worth,
+        "web_mm": job.nest.web_mm,
     }
     placed = run("nest", place, lambda: nest.place_parts(**place, workers=workers))
     setup = setups.plan_setup(job, parts, placed, seating)
@@ -149,8 +151,8 @@ def make(job: Job, *, workers: int = 1, force: bool = False, kept: Kept | None =
 
     drafted = draft(job, workers=workers, kept=kept, run=run)
     program, plan = drafted.program, drafted.plan
-    # the planner's own warnings, never its errors
-    verdict = replace(drafted.verdict, findings=drafted.verdict.findings + plan.findings)
+    # the nest's and the planner's own warnings, never their errors
+    verdict = replace(drafted.verdict, findings=drafted.verdict.findings + drafted.nest.findings + plan.findings)
     status = _status(verdict, force=force)
     written = gcode.mark_status(program, status) if status else None
     show = {

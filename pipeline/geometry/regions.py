@@ -6,6 +6,7 @@ their distance; negative when they overlap: then about how far one must move to 
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import Any
 
@@ -66,6 +67,19 @@ def inside_mm(figure: Figure, outline: Figure) -> float:
     outside = shapely.difference(figure.core, outline.core)
     deep = shapely.distance(shapely.points(shapely.get_coordinates(outside)), outline.core)
     return -max(_width_mm(outside), float(np.max(deep, initial=0.0)))
+
+
+def places_away_mm(xy: Float, figure: Figure) -> Float:
+    """(m,) distance of places xy (m, 2) to a figure, 0 in its core."""
+    out: Float = shapely.distance(shapely.points(xy), figure.core) - figure.radius_mm
+    return out
+
+
+def places_inside_mm(xy: Float, outline: Figure) -> Float:
+    """(m,) distance of places xy (m, 2) to the outline round them, negative outside."""
+    away = shapely.distance(shapely.points(xy), outline.core.exterior)
+    out: Float = np.where(shapely.intersects_xy(outline.core, xy[:, 0], xy[:, 1]), away, -away)
+    return out
 
 
 def between_mm(a: Figure, b: Figure) -> tuple[float, float]:
@@ -129,3 +143,20 @@ def usable(outline: Figure, *, edge_gap_mm: float, keepouts: tuple[tuple[Figure,
     for figure, gap_mm in keepouts:
         left = shapely.difference(left, shapely.buffer(figure.core, figure.radius_mm + gap_mm, quad_segs=_ARC_STEPS))
     return None if left.is_empty else Figure(core=left, radius_mm=0.0)
+
+
+def covered(points: Float, xy: Float) -> Any:
+    """(m,) true where a place of xy (m, 2) lies in the ring (n, 2) or on it."""
+    ring = shapely.Polygon(points)
+    shapely.prepare(ring)
+    return shapely.intersects_xy(ring, xy[:, 0], xy[:, 1])
+
+
+def least_width_mm(points: Float) -> float:
+    """Least distance of two parallel lines with all points (n, 2) between them: one lies along an edge of the hull."""
+    hull = shapely.get_coordinates(shapely.convex_hull(shapely.multipoints(points)))
+    widths = []
+    for a, b in itertools.pairwise(hull):
+        along = (b - a) / np.hypot(*(b - a))
+        widths.append(float(np.ptp(hull[:, 1] * along[0] - hull[:, 0] * along[1])))
+    return min(widths)

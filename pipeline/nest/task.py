@@ -18,6 +18,7 @@ import numpy as np
 from pipeline.geometry.regions import grown_area_mm2
 from pipeline.kernels import nest_engine
 from pipeline.model.arrays import Float
+from pipeline.nest.aims import Aims
 from pipeline.nest.check import Walls
 from pipeline.nest.shapes import Kind
 
@@ -36,6 +37,7 @@ class Task:
     kinds: tuple[Kind, ...]
     world: nest_engine.World
     walls: Walls
+    aims: Aims  # what a layout is marked by
     gap_mm: float
     fixed_which: tuple[int, ...]
     fixed: Float

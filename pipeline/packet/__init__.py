@@ -73,7 +73,7 @@ def build_packet(
     files = {
         "packet.html": page_html(parts=parts, summary=summary, **shown).encode(),
         "setup-sheet.pdf": setup_sheet_pdf(**shown),
-        "nest.svg": draw_nest(setup, units=units, banner=mark).encode(),
+        "nest.svg": draw_nest(setup, units=units, banner=mark, billet=job.billet).encode(),
         "nest.dxf": drawing_bytes(nest_layers(setup), units=units, note=mark),
     }
     for part in parts:

@@ -7,6 +7,7 @@ that two packets can be compared.
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections import Counter
 from collections.abc import Sequence
@@ -83,6 +84,19 @@ def summarise(
         "usable_area_mm2": round(nest.usable_area_mm2, 1),
         "parts_area_mm2": round(nest.parts_area_mm2, 1),
         "least_gap_mm": round(nest.least_gap_mm, 4) if len(nest.placements) > 1 else None,
+        "least_web_mm": round(nest.least_web_mm, 4) if math.isfinite(nest.least_web_mm) else None,
+        "score": round(math.fsum(term.money for term in nest.terms), 2),
+        "terms": [
+            {
+                "term": term.name,
+                "mark": round(term.mark, 4),
+                "worth": round(term.worth, 2),
+                "money": round(term.money, 2),
+                "share": round(term.share, 4),
+                "why": term.why,
+            }
+            for term in nest.terms
+        ],
         "thinnest_skin_mm": round(verdict.thinnest_skin_mm, 4),
         "removed_mm3": round(verdict.removed_mm3, 1),
         "parts": {

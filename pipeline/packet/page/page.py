@@ -20,6 +20,7 @@ from pipeline.model.nest import Nest
 from pipeline.model.part import Part
 from pipeline.model.program import Program
 from pipeline.model.setup import Setup
+from pipeline.model.shop import Billet
 from pipeline.model.toolpath import Plan
 from pipeline.model.verdict import Verdict
 from pipeline.packet.copies import copies
@@ -58,6 +59,14 @@ SECTIONS = (
     ("findings", "Findings"),
     ("cautions", "Cautions"),
 )
+TERM_WORDS = {
+    "value": "of the parts, against what the plate could bear by its area",
+    "figure": "of the plate under the parts that have a count",
+    "alike": "the two of a pair: grain, figure, side by side",
+    "layers": "parts that bend lie along the layers",
+    "remnant": "what is left is one wide piece",
+    "held": "over the sealed area, off the port, away from clamps",
+}
 # spaces inside `0.125 +0.004 / -0.002`, `2.1 to 2.3`, `6.2 x 6.1`: a size is read on one line
 _WITHIN_SIZE = re.compile(r"(?<=[\d/]) (?=[-+/\d])|(?<=\d) (?=(?:to|x) )|(?<=\bto) (?=\d)|(?<=\bx) (?=\d)")
 _HERE = Path(__file__).parent
@@ -105,8 +114,9 @@ def page_html(
             cautions=CAUTIONS,
             sections=SECTIONS,
             n={name: k for k, (name, _) in enumerate(SECTIONS, start=1)},
-            drawing=draw_nest(setup, units=units, marks=marks),
-            sheet=_paper(setup),
+            drawing=draw_nest(setup, units=units, marks=marks, billet=job.billet),
+            sheet=_paper(setup, job.billet),
+            term_words=TERM_WORDS,
             groups=rows.groups(rows.operation_rows(setup, plan, program, verdict), program),
             stops=stops,
             cutters=rows.cutter_rows(job, plan, program, verdict),
@@ -173,9 +183,9 @@ def _css_text(text: str) -> str:
     return "".join(c if c.isascii() and (c.isalnum() or c in " -.,") else f"\\{ord(c):x} " for c in text)
 
 
-def _paper(setup: Setup) -> dict[str, Any]:
+def _paper(setup: Setup, billet: Billet | None = None) -> dict[str, Any]:
     """How the nest goes on paper: at full size, upright or turned, or else as wide as the paper."""
-    width, height = sheet_mm(setup)
+    width, height = sheet_mm(setup, billet=billet)
     across, down = _PAPER_MM
     if width <= across and height <= down:
         manner = "upright"
