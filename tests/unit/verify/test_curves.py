@@ -132,7 +132,7 @@ def _random_loop(rng: np.random.Generator) -> Loop:
         radius = rng.uniform(4, 9, n)
         bulge = rng.choice([0.0, 1.0], n, p=[0.3, 0.7]) * rng.uniform(-0.5, 0.9, n)
         loop = Loop(np.column_stack([radius * np.cos(angles), radius * np.sin(angles), bulge]))
-        if shapely.Polygon(loop.flattened(chord_mm=0.01)).is_valid:
+        if all(shapely.Polygon(loop.flattened(chord_mm=chord)).is_valid for chord in (0.01, _CHORD_MM)):
             return loop
 
 
