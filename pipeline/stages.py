@@ -23,11 +23,12 @@ from pipeline.errors import Bug
 from pipeline.model.digests import digest
 from pipeline.model.feedback import Cap, Feedback
 from pipeline.model.job import Job, PartRequest
-from pipeline.model.nest import Nest, Silhouette
+from pipeline.model.nest import Nest, Silhouette, SmallerCutter
 from pipeline.model.nest_check import NestCheck
 from pipeline.model.part import Part
 from pipeline.model.program import Program
-from pipeline.model.setup import Setup
+from pipeline.model.setup import Seating, Setup
+from pipeline.model.shop import CutterKind
 from pipeline.model.toolpath import Plan
 from pipeline.model.verdict import LineCap, Verdict
 from pipeline.verify.differences import Difference, differences, job_digest_in
@@ -112,6 +113,7 @@ def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = pl
         "seed": job.nest.seed,
         "effort": job.nest.effort,
         "fill": kept is None,
+        "smaller_cutters": tuple(_smaller_cutters(job, seating)),
     }
     placed = run("nest", place, lambda: nest.place_parts(**place, workers=workers))
     asked = {key: place[key] for key in ("parts", "requests", "region", "gap_mm", "fill")}
@@ -213,6 +215,21 @@ def _held(request: PartRequest, kept: Kept | None) -> PartRequest:
     if kept is not None:
         fixed = kept.get(request.name, ())[: request.count]
     return replace(request, family="", sizes={}, fixed=fixed)
+
+
+def _smaller_cutters(job: Job, seating: Seating) -> Iterable[SmallerCutter]:
+    """Flat end mills that could cut the outlines instead, the largest first: thinner, and long enough from the plate's
+    highest top to the skin."""
+    from pipeline import setups
+
+    now, billet = job.crib.cutter(job.nest.outline_cutter), job.billet
+    deep = billet.thickness_mm + billet.thickness_uncertainty_mm + billet.bow_mm - job.z.skin_mm
+    for cutter in sorted(job.crib.cutters, key=lambda cutter: (-cutter.diameter_mm, cutter.number)):
+        if cutter.kind is CutterKind.FLAT and cutter.diameter_mm < now.diameter_mm and cutter.reach_mm >= deep:
+            nest = replace(job.nest, outline_cutter=cutter.number)
+            yield SmallerCutter(number=cutter.number, diameter_mm=cutter.diameter_mm,
+                                gap_mm=cutter.diameter_mm + job.nest.margin_mm,
+                                region=setups.nest_region(replace(job, nest=nest), seating))  # fmt: skip
 
 
 def _require(checked: NestCheck) -> None:

@@ -5,16 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
 from pipeline.geometry.regions import grown_area_mm2, usable
 from pipeline.model.frames import Pose
 from pipeline.model.job import PartRequest
-from pipeline.model.nest import Nest, Placement, Region, Silhouette
+from pipeline.model.nest import Nest, Placement, Region, Silhouette, SmallerCutter
 from pipeline.model.units import EPS_MM
 from pipeline.nest.check import Measured, Walls
 from pipeline.nest.refuse import refuse_at_once, refuse_set
+from pipeline.nest.remedies import Otherwise
 from pipeline.nest.search import Attempt, search
 from pipeline.nest.shapes import Kind, kind_of, pack
 from pipeline.nest.task import SAFETY_MM, Layout, Task
@@ -23,21 +25,25 @@ _ORDER_PLACES = 6  # decimals that count when placements are ordered
 
 
 def place_parts(parts: Sequence[Silhouette], requests: Sequence[PartRequest], region: Region, *, gap_mm: float,
-                seed: int, effort: int, workers: int = 1, fill: bool = True) -> Nest:
+                seed: int, effort: int, workers: int = 1, fill: bool = True,
+                smaller_cutters: Sequence[SmallerCutter] = ()) -> Nest:
     """Where each copy of each part lies, billet frame.
 
     Mandatory parts (a count) all lie inside, `gap_mm` from each other and the region's gaps from its walls; parts
     wanted as many as fit take what is left, best value per area first; without `fill` only their fixed copies are
     placed. The same input gives the same nest, whatever `workers`. Raises BadInput with N2xx findings when the
-    mandatory parts do not fit.
+    mandatory parts do not fit; `smaller_cutters`, the largest first, are among what is tried then to say what would
+    help.
     """
-    task = make_task(parts, requests, region, gap_mm=gap_mm, seed=seed, effort=effort, workers=workers)
+    asked = partial(make_task, parts, seed=seed, effort=effort, workers=workers)
+    task = asked(requests, region, gap_mm=gap_mm)
     if not fill:
         task = replace(task, extra=())
-    refuse_at_once(task)
+    other = Otherwise(task=task, region=region, make=asked, smaller_cutters=tuple(smaller_cutters))
+    refuse_at_once(task, other)
     found = search(task)
     if isinstance(found, Attempt):
-        refuse_set(task, found.poses)
+        refuse_set(task, found.poses, other)
     return _nest(task, *found)
 
 
