@@ -233,6 +233,8 @@ def _facing(a: Pieces, b: Pieces) -> tuple[Float, Float, Bools]:
     for line, arc, on_line, on_arc, rows in ((a, b, on_a, on_b, ~round_a & round_b),
                                              (b, a, on_b, on_a, round_a & ~round_b)):  # fmt: skip
         k = np.flatnonzero(rows)
+        if not len(k):
+            continue
         straight, bow = line.at(k), arc.at(k)
         way, length = _unit(straight.end - straight.start)
         along = _dot(bow.centre - straight.start, way)
@@ -271,6 +273,8 @@ def _crossings(a: Pieces, b: Pieces) -> tuple[Float, Bools]:
 
     for line, arc, rows in ((a, b, ~round_a & round_b), (b, a, round_a & ~round_b)):
         k = np.flatnonzero(rows)
+        if not len(k):
+            continue
         straight, bow = line.at(k), arc.at(k)
         way, length = _unit(straight.end - straight.start)
         off = bow.centre - straight.start
