@@ -19,13 +19,16 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, Protocol
 
+from pipeline.errors import Bug
 from pipeline.model.digests import digest
 from pipeline.model.feedback import Cap, Feedback
 from pipeline.model.job import Job, PartRequest
-from pipeline.model.nest import Nest, Silhouette
+from pipeline.model.nest import Nest, Silhouette, SmallerCutter
+from pipeline.model.nest_check import NestCheck
 from pipeline.model.part import Part
 from pipeline.model.program import Program
-from pipeline.model.setup import Setup
+from pipeline.model.setup import Seating, Setup
+from pipeline.model.shop import CutterKind
 from pipeline.model.toolpath import Plan
 from pipeline.model.verdict import LineCap, Verdict
 from pipeline.verify.differences import Difference, differences, job_digest_in
@@ -35,6 +38,7 @@ UNCHECKED = "NOT CHECKED YET"
 RELEASED = "SIMULATED, NO FINDINGS. NOT YET RUN."
 RELEASED_WITH_WARNINGS = "SIMULATED, {n} TO READ IN THE PACKET. NOT YET RUN."
 FORCED = "REFUSED, WRITTEN BY FORCE"
+_MOST_FAULTS = 5  # told of a nest that is wrong
 
 Kept = Mapping[str, tuple[tuple[float, float, float], ...]]  # part name -> (x_mm, y_mm, angle_rad) of each copy
 
@@ -93,9 +97,10 @@ def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = pl
     """One job as far as its checked program. `kept` holds the placements of an earlier nest: those copies stay where
     they are, copies the job asks for beyond them are placed, and nothing is filled in.
 
-    Raises BadInput when something cannot be nested or planned. The result does not depend on `workers`.
+    Raises BadInput when something cannot be nested or planned, and Bug when the independent check finds the nest made
+    here wrong. The result does not depend on `workers`.
     """
-    from pipeline import gcode, nest, operations, setups, solids
+    from pipeline import gcode, nest, operations, setups, solids, verify
 
     parts = solids.build_parts(job.parts, recall=partial(run, "solids"))
 
@@ -110,8 +115,11 @@ def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = pl
         "fill": kept is None,
         "worth": job.nest.worth,
         "web_mm": job.nest.web_mm,
+        "smaller_cutters": tuple(_smaller_cutters(job, seating)),
     }
     placed = run("nest", place, lambda: nest.place_parts(**place, workers=workers))
+    asked = {key: place[key] for key in ("parts", "requests", "region", "gap_mm", "fill")}
+    _require(verify.check_nest(placed, **asked))
     setup = setups.plan_setup(job, parts, placed, seating)
 
     shop = {"crib": job.crib, "machine": job.machine, "material": job.material}
@@ -209,6 +217,28 @@ def _held(request: PartRequest, kept: Kept | None) -> PartRequest:
     if kept is not None:
         fixed = kept.get(request.name, ())[: request.count]
     return replace(request, family="", sizes={}, fixed=fixed)
+
+
+def _smaller_cutters(job: Job, seating: Seating) -> Iterable[SmallerCutter]:
+    """Flat end mills that could cut the outlines instead, the largest first: thinner, and long enough from the plate's
+    highest top to the skin."""
+    from pipeline import setups
+
+    now, billet = job.crib.cutter(job.nest.outline_cutter), job.billet
+    deep = billet.thickness_mm + billet.thickness_uncertainty_mm + billet.bow_mm - job.z.skin_mm
+    for cutter in sorted(job.crib.cutters, key=lambda cutter: (-cutter.diameter_mm, cutter.number)):
+        if cutter.kind is CutterKind.FLAT and cutter.diameter_mm < now.diameter_mm and cutter.reach_mm >= deep:
+            nest = replace(job.nest, outline_cutter=cutter.number)
+            yield SmallerCutter(number=cutter.number, diameter_mm=cutter.diameter_mm,
+                                gap_mm=cutter.diameter_mm + job.nest.margin_mm,
+                                region=setups.nest_region(replace(job, nest=nest), seating))  # fmt: skip
+
+
+def _require(checked: NestCheck) -> None:
+    """Raises Bug when a nest of ours is not what was promised: bad places of the user's were refused before."""
+    if checked.faults:
+        first, more = "; ".join(checked.faults[:_MOST_FAULTS]), len(checked.faults) - _MOST_FAULTS
+        raise Bug(f"the nest that was made is wrong: {first}" + (f"; and {more} more" if more > 0 else ""))
 
 
 def _terms(job: Job, setup: Setup, plan: Plan) -> dict[str, Any]:

@@ -67,6 +67,16 @@ class Silhouette:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SmallerCutter:
+    """A cutter of the crib that could cut the outlines instead, and what a nest would be given with it."""
+
+    number: int
+    diameter_mm: float
+    gap_mm: float
+    region: Region
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Placement:
     """One copy of a part. `part_id` is unique and sayable (`stud-3`); `part` is the kind (`stud`).
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -12,12 +13,13 @@ from pipeline.geometry.regions import grown_area_mm2, usable
 from pipeline.model.findings import Finding
 from pipeline.model.frames import Pose
 from pipeline.model.job import PartRequest, Worth
-from pipeline.model.nest import Nest, Placement, Region, Silhouette
+from pipeline.model.nest import Nest, Placement, Region, Silhouette, SmallerCutter
 from pipeline.model.units import EPS_MM
 from pipeline.nest.aims import Aims
 from pipeline.nest.check import Measured, Walls, measure
 from pipeline.nest.merit import merits
 from pipeline.nest.refuse import refuse_at_once, refuse_set
+from pipeline.nest.remedies import Otherwise
 from pipeline.nest.search import Attempt, search
 from pipeline.nest.shapes import Kind, kind_of, pack
 from pipeline.nest.task import SAFETY_MM, Layout, Task
@@ -29,22 +31,25 @@ _ORDER_PLACES = 6  # decimals that count when placements are ordered
 
 def place_parts(parts: Sequence[Silhouette], requests: Sequence[PartRequest], region: Region, *, gap_mm: float,
                 seed: int, effort: int, workers: int = 1, fill: bool = True, worth: Worth = _NO_WORTH,
-                web_mm: float = 0.0) -> Nest:
+                web_mm: float = 0.0, smaller_cutters: Sequence[SmallerCutter] = ()) -> Nest:
     """Where each copy of each part lies, billet frame.
 
     Mandatory parts (a count) all lie inside, `gap_mm` from each other and the region's gaps from its walls; parts
     wanted as many as fit take what is left, best value per area first; without `fill` only their fixed copies are
     placed. Of two layouts the one with more money in it is taken: the value of its parts and, for each thing that
     `worth` weighs, its worth times the layout's mark. Webs thinner than `web_mm` are told of. The same input gives the
-    same nest, whatever `workers`. Raises BadInput with N2xx findings when the mandatory parts do not fit.
+    same nest, whatever `workers`. Raises BadInput with N2xx findings when the mandatory parts do not fit;
+    `smaller_cutters`, the largest first, are among what is tried then to say what would help.
     """
-    task = make_task(parts, requests, region, gap_mm=gap_mm, seed=seed, effort=effort, workers=workers, worth=worth)
+    asked = partial(make_task, parts, seed=seed, effort=effort, workers=workers, worth=worth)
+    task = asked(requests, region, gap_mm=gap_mm)
     if not fill:
         task = replace(task, extra=())
-    refuse_at_once(task)
+    other = Otherwise(task=task, region=region, make=asked, smaller_cutters=tuple(smaller_cutters))
+    refuse_at_once(task, other)
     found = search(task)
     if isinstance(found, Attempt):
-        refuse_set(task, found.poses)
+        refuse_set(task, found.poses, other)
     layout, measured = found
     if web_mm > 0:
         spread = spread_webs(task, layout, region, limit_mm=web_mm)

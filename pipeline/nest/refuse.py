@@ -1,4 +1,4 @@
-"""Saying no: which part does not fit, by how much, where, and what would help.
+"""Saying no: which part does not fit, by how much, where, and what was found to help.
 
 Codes: N201 a part alone does not fit · N202 the parts are larger than the plate · N203 the parts do not fit together ·
 N204 a fixed placement is too near to something · N205 more fixed placements than copies · N206 no region is left.
@@ -6,6 +6,7 @@ N204 a fixed placement is too near to something · N205 more fixed placements th
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import NoReturn
 
@@ -18,44 +19,76 @@ from pipeline.model.findings import Finding
 from pipeline.nest.check import Shortfall, measure
 from pipeline.nest.corners import corner_fill
 from pipeline.nest.mandatory import settle_mandatory
+from pipeline.nest.remedies import Otherwise, Trial, copy_name, remedies
 from pipeline.nest.task import SAFETY_MM, TOL_MM, Task
 
 _ALONE_TRIES = 6
-_FEWER_TRIES = 2
 _MUCH = 4.0
 _AREA_NOISE = 1.001  # round corners are polygons where areas are grown
 
 
-def refuse_at_once(task: Task) -> None:
-    """Raises BadInput for what needs no search: fixed placements, areas, and parts that do not fit even alone."""
+def refuse_at_once(task: Task, other: Otherwise) -> None:
+    """Raises BadInput for what needs no search: fixed placements, areas, and parts that do not fit even alone. What
+    could be `other` is tried for the hints."""
     findings = _fixed_findings(task)
     if task.usable_area_mm2 <= 0:
         findings.append(Finding(code="N206", where="region", found="nothing left inside the edge gap and the keep-outs",
                                 wanted="some room", hint="take a larger billet or smaller gaps"))
     if findings:
         raise BadInput(findings)
-    findings = _area_findings(task)
+    findings = [_with_remedies(f, _trial(other, task, None), _guilty_by_area(task, f)) for f in _area_findings(task)]
     if not findings:
-        findings = [f for index in sorted(set(task.wanted)) for f in _alone_findings(task, index)]
+        for index in sorted(set(task.wanted)):
+            alone = replace(task, fixed_which=(), fixed=np.zeros((0, 3)), wanted=(index,), extra=())
+            findings += [_with_remedies(f, _trial(other, alone, None), index) for f in _alone_findings(task, index)]
     if findings:
         raise BadInput(findings)
 
 
-def refuse_set(task: Task, poses: Float) -> NoReturn:
+def refuse_set(task: Task, poses: Float, other: Otherwise) -> NoReturn:
     """Raises BadInput: the mandatory parts fit alone but the search found no place for all. `poses` (n, 3) is its best
-    attempt."""
+    attempt. What could be `other` is tried for the hints."""
     found = measure(task.kinds, task.mandatory, poses, task.walls, gap_mm=task.gap_mm)
     worst = found.shortfalls[0] if found.shortfalls else None
     short = worst.short_mm if worst else SAFETY_MM
     at = worst.at_mm if worst else (float(poses[0, 0]), float(poses[0, 1]))
-    kind = task.kinds[task.mandatory[_movable(task, worst)]]
-    raise BadInput([Finding(
+    guilty = task.mandatory[_movable(task, worst)]
+    kind, more = task.kinds[guilty], len(found.shortfalls) - 1
+    finding = Finding(
         code="N203", where=kind.name, amount_mm=short, at_mm=None,
         found=f"no place on the plate for all {len(task.mandatory)} parts that have a count; the best attempt lacks"
-              f" {short:.3f} mm {_between(task, worst)}, near x {at[0]:.1f}, y {at[1]:.1f} mm of the plate's own frame",
+              f" {short:.3f} mm {_between(task, worst)}, near x {at[0]:.1f}, y {at[1]:.1f} mm of the plate's own frame"
+              + (f", and less in {more} other place{'s' if more > 1 else ''}" if more > 0 else ""),
         wanted=f"{task.gap_mm:.3f} mm between parts (outline cutter and margin), and the edge margin",
-        hint=_hint(task, worst, short),
-    )])
+        hint="try a shorter part, fewer copies, more rotations, a higher effort or another seed, or a larger billet",
+    )
+    bodies = [b for s in found.shortfalls for b in (s.first, s.second) if b is not None]
+    attempt = ""
+    if worst is not None and short < task.gap_mm / _MUCH:  # more than that no shop can give
+        attempt = f"with an outline cutter or margins {short:.3f} mm smaller this attempt fits"
+    raise BadInput([_with_remedies(finding, _trial(other, task, poses), guilty, bodies, also=attempt)])
+
+
+def _trial(other: Otherwise, task: Task, begin: Float | None) -> Trial:
+    return Trial(other=other, task=task, begin=begin, can_fit=lambda made: not _area_findings(made))
+
+
+def _with_remedies(finding: Finding, trial: Trial, guilty: int, bodies: Sequence[int] = (), *,
+                   also: str = "") -> Finding:
+    """The finding with a hint that begins with what was tried and helps, or says that nothing did."""
+    helps, vain = remedies(trial, guilty, bodies)
+    if also:
+        helps.append(also)
+    if helps:
+        return replace(finding, hint="; ".join([*helps, f"else {finding.hint}"]))
+    tried = f"none of these was found to help: {', '.join(vain)}; " if vain else ""
+    return replace(finding, hint=tried + finding.hint)
+
+
+def _guilty_by_area(task: Task, finding: Finding) -> int:
+    """The kind to begin with when areas say no: of those named, or all, the one that takes the most area."""
+    named = [k for k in set(task.wanted) if task.kinds[k].name in finding.where.split(", ")] or list(set(task.wanted))
+    return max(named, key=lambda k: (task.wanted.count(k) * task.kinds[k].area_mm2, -k), default=task.mandatory[0])
 
 
 def _movable(task: Task, worst: Shortfall | None) -> int:
@@ -74,24 +107,6 @@ def _between(task: Task, worst: Shortfall | None) -> str:
     return f"between {first} and {second}"
 
 
-def _hint(task: Task, worst: Shortfall | None, short: float) -> str:
-    """What would fit: the gap of the best attempt, and one copy fewer of the kind that could spare one."""
-    hints = []
-    if worst is not None and short < task.gap_mm / _MUCH:  # more than that no shop can give
-        hints.append(f"with an outline cutter or margins {short:.3f} mm smaller this attempt fits")
-    spare = sorted({k for k in task.wanted if task.wanted.count(k) > 1}, key=lambda k: (task.kinds[k].area_mm2, k))
-    for k in spare[:2]:
-        at = task.wanted.index(k)
-        fewer = replace(task, wanted=task.wanted[:at] + task.wanted[at + 1:])
-        _, worst_mm = settle_mandatory(fewer, stream=200, tries=_FEWER_TRIES)
-        if worst_mm <= TOL_MM:
-            count = task.kinds[k].request.count
-            hints.append(f"{(count or 1) - 1} x {task.kinds[k].name} instead of {count} fits")
-            break
-    ways = "a shorter part, fewer copies, more rotations, a higher effort or another seed, or a larger billet"
-    return "; ".join([*hints, f"{'also try' if hints else 'try'} {ways}"])
-
-
 def _fixed_findings(task: Task) -> list[Finding]:
     findings = []
     for kind in task.kinds:
@@ -101,21 +116,14 @@ def _fixed_findings(task: Task) -> list[Finding]:
                                     wanted=f"at most count {count}", hint="raise the count or take placements out"))
     found = measure(task.kinds, task.fixed_which, task.fixed, task.walls, gap_mm=task.gap_mm)
     for short in found.shortfalls:
-        other = short.wall if short.second is None else _copy(task, short.second)
+        other = short.wall if short.second is None else copy_name(task, short.second)
         findings.append(Finding(
-            code="N204", where=_copy(task, short.first), amount_mm=short.short_mm,
+            code="N204", where=copy_name(task, short.first), amount_mm=short.short_mm,
             found=f"a place that is fixed {short.short_mm:.3f} mm too near to {other}, near x {short.at_mm[0]:.1f},"
                   f" y {short.at_mm[1]:.1f} mm of the plate's own frame",
             wanted=f"{task.gap_mm:.3f} mm" if short.second is not None else "the gap to the edge and to keep-outs",
             hint="another place, or a smaller part"))
     return findings
-
-
-def _copy(task: Task, body: int) -> str:
-    """A fixed body by its name, counted within its kind as the job or the kept nest has it: `stud-8`."""
-    which = task.fixed_which[body]
-    name, n = task.kinds[which].name, task.fixed_which.count(which)
-    return name if n == 1 else f"{name}-{task.fixed_which[: body + 1].count(which)}"
 
 
 def _area_findings(task: Task) -> list[Finding]:
