@@ -12,7 +12,7 @@ def broad_pieces(area: Area, *, width_mm: float) -> tuple[Area, ...]:
 
     That is the opening by a disc of this width, and round it whatever lies within half the width of it: corners of 60
     degrees and more stay whole, and so do spots that are narrower over less than the width. Longer narrow necks part
-    the pieces; stubs of half the width stay on them.
+    the pieces, with stubs of half the width and a little more on them.
     """
     cores = area.shrunk(width_mm / 2)
     near = area.common(cores.grown(_CORNER * width_mm / 2))

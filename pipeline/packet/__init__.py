@@ -40,7 +40,7 @@ def build_packet(
     from pipeline.geometry.dxf import drawing_bytes
     from pipeline.packet.nest_drawing import draw_nest, nest_layers
     from pipeline.packet.page.page import page_html
-    from pipeline.packet.remnant import billet_files, remnant_figures
+    from pipeline.packet.remnant import billet_files
     from pipeline.packet.sheet.setup_sheet import setup_sheet_pdf
     from pipeline.packet.summary import as_text, summarise
 
@@ -50,6 +50,7 @@ def build_packet(
         job_digest=job_digest,
         parts=parts,
         nest=nest,
+        remnant=remnant,
         n_kept=n_kept,
         setup=setup,
         plan=plan,
@@ -73,20 +74,16 @@ def build_packet(
         "status": status,
     }
     mark = status if is_forced else ""
-    left: dict[str, bytes] = {}  # nothing is left over by a program that must not run
-    if written is not None:
-        left = billet_files(remnant, job=job, setup=setup, job_digest=job_digest, note=mark)
-    summary["remnant"] = remnant_figures(remnant, job=job, files=tuple(left))
     files = {
         "packet.html": page_html(parts=parts, summary=summary, remnant=remnant, **shown).encode(),
         "setup-sheet.pdf": setup_sheet_pdf(**shown),
         "nest.svg": draw_nest(setup, units=units, banner=mark).encode(),
         "nest.dxf": drawing_bytes(nest_layers(setup), units=units, note=mark),
     }
-    files |= left
     for part in parts:
         files[f"{part.name}.step"] = _marked_step(part.step, status) if is_forced else part.step
-    if written is not None:
+    if written is not None:  # nothing is left over by a program that must not run
+        files |= billet_files(remnant, job=job, setup=setup, job_digest=job_digest, note=mark)
         files[written.file] = written.text.encode("ascii")
     summary["files"] = {name: hashlib.sha256(files[name]).hexdigest() for name in sorted(files)}
     files["summary.json"] = as_text(summary).encode()

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -41,13 +40,14 @@ def billet_files(remnant: Remnant, *, job: Job, setup: Setup, job_digest: str, n
     }
 
 
-def remnant_figures(remnant: Remnant, *, job: Job, files: Sequence[str]) -> dict[str, Any]:
-    """For the summary: areas in mm2, lengths in mm, worth in the billet's currency. `file` is None for a piece that has
-    none among `files`."""
+def remnant_figures(remnant: Remnant, *, job: Job, has_files: bool) -> dict[str, Any]:
+    """For the summary: areas in mm2, lengths in mm, worth in the billet's currency. `file` is None for a piece that
+    gets none, and for all of them when no files are written."""
+    n_files = len(with_files(remnant)) if has_files else 0
     return {
         "pieces": [
             {
-                "file": file_name(k) if file_name(k) in files else None,
+                "file": file_name(k) if k <= n_files else None,
                 "area_mm2": round(piece.area_mm2, 1),
                 "usable_mm2": round(piece.usable_mm2, 1),
                 "worth": round(worth(piece, job), 2),
