@@ -96,7 +96,7 @@ def _billet_text(
         f"# What is narrower than {_number(remnant.sliver_width_mm, units)} {units} is not in the outline: cut it off.",
         f"# The frame is that of {billet.name}: allowed rotations mean the same directions of the plate.",
         f"units: {units}",
-        f"material: {billet.material}",
+        f"material: {_quoted(billet.material)}",
         "outline:   # counter-clockwise",
         "  points:",
         *(f"  - {point}" for point in _points(piece.outline, units)),

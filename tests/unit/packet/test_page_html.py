@@ -20,6 +20,7 @@ from pipeline.model.remnant import Piece, Remnant
 from pipeline.model.shop import Block
 from pipeline.model.verdict import SectionTime, StockField, Verdict
 from pipeline.packet.page.page import SECTIONS, page_html
+from pipeline.packet.remnant import remnant_figures
 from pipeline.packet.summary import summarise
 from tests.unit.gcode import small
 
@@ -396,3 +397,12 @@ def test_the_remnant_is_told_piece_by_piece(page):
     assert [e["text"] for e in page.all("text") if "remnant" in e["inside"]] == ["1: handle-left", "2"]
     refused = Reader(page_html(**inputs(findings=[fault()]))).by_id("remnant")["text"]
     assert "remnant-1.yaml" not in refused and "measure the piece anew" not in refused
+
+
+def test_a_plate_that_is_used_up_is_scrap():
+    given = inputs()
+    spent = replace(REMNANT, pieces=REMNANT.pieces[1:])
+    figures = given["summary"] | {"remnant": remnant_figures(spent, job=given["job"], has_files=True)}
+    words = Reader(page_html(**given | {"remnant": spent, "summary": figures})).by_id("remnant")["text"]
+    assert "what is left is scrap to this list" in words
+    assert "worth 0" not in words and "measure the piece anew" not in words and "Holes" not in words
