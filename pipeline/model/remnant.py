@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pipeline.model.arrays import Float, frozen
 from pipeline.model.nest import Placement
 
+MOST_KEPT = 5  # pieces that parts are tried on and that get a file; smaller ones are rarely kept
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Piece:
@@ -60,6 +62,6 @@ class Remnant:
         return sum(amount for _, amount in self.doubts)
 
     @property
-    def usable(self) -> tuple[Piece, ...]:
-        """The pieces in which something of the list might be made; they are the first."""
-        return tuple(piece for piece in self.pieces if piece.usable_mm2 > 0)
+    def kept(self) -> tuple[Piece, ...]:
+        """The first pieces, as far as something of the list might be made of them, `MOST_KEPT` at most."""
+        return tuple(piece for piece in self.pieces[:MOST_KEPT] if piece.usable_mm2 > 0)

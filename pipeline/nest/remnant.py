@@ -27,7 +27,7 @@ from pipeline.model.frames import Pose
 from pipeline.model.job import NestRequest, PartRequest, Tolerances
 from pipeline.model.loop import Loop
 from pipeline.model.nest import Placement, Region, Silhouette
-from pipeline.model.remnant import Piece, Remnant
+from pipeline.model.remnant import MOST_KEPT, Piece, Remnant
 from pipeline.model.setup import Seating, Setup
 from pipeline.model.shop import Billet, Crib
 from pipeline.model.toolpath import ARC_CCW, LINE, RAPID, PathPass, Plan
@@ -36,7 +36,6 @@ from pipeline.nest.shapes import CHORD_MM, disc_of
 
 CLAMP_MM = 5.0  # a narrower strip gives a clamp's nose no seat (common practice, no source)
 DRAWN_MM = 0.025  # outlines are written with fewer points and rounded: off by no more than this
-MOST_PIECES = 5  # are tried and get a file; smaller ones are rarely kept
 _SIMPLER_MM = 0.02
 _DECIMALS = 3
 _SWEPT_CHORD_MM = 0.01
@@ -68,7 +67,7 @@ def find_remnant(
     pieces = [_piece(piece, spoilt, setup.seating, disc_mm=disc, edge_mm=edge, hole_mm=hole) for piece in found]
     pieces.sort(key=lambda piece: piece.usable_mm2 == 0)
     gap = cutter.diameter_mm + nest_request.margin_mm
-    for k, piece in enumerate(pieces[:MOST_PIECES]):
+    for k, piece in enumerate(pieces[:MOST_KEPT]):
         if piece.usable_mm2 > 0:
             pieces[k] = replace(piece, largest=_largest(piece, listed, edge, hole, gap, nest_request.seed))
     broken = math.fsum(piece.common(spoilt).area_mm2 for piece in found)

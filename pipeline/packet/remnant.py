@@ -17,7 +17,6 @@ from pipeline.model.remnant import Piece, Remnant
 from pipeline.model.setup import Setup
 from pipeline.model.units import MM_PER_INCH
 
-MOST_FILES = 5
 _PLACES = 6  # decimals that count when corners or doubts are compared
 
 
@@ -26,14 +25,9 @@ def file_name(number: int) -> str:
     return f"remnant-{number}.yaml"
 
 
-def with_files(remnant: Remnant) -> tuple[Piece, ...]:
-    """The pieces that get a billet file; piece k is `file_name(k)`."""
-    return remnant.usable[:MOST_FILES]
-
-
 def billet_files(remnant: Remnant, *, job: Job, setup: Setup, job_digest: str, note: str = "") -> dict[str, bytes]:
     """A billet file for each piece that something of the list might be made of, by name. `note` goes on top."""
-    pieces = with_files(remnant)
+    pieces = remnant.kept
     return {
         file_name(k): _billet_text(piece, remnant, job, setup, of=(k, len(pieces)), job_digest=job_digest, note=note)
         for k, piece in enumerate(pieces, start=1)
@@ -43,7 +37,7 @@ def billet_files(remnant: Remnant, *, job: Job, setup: Setup, job_digest: str, n
 def remnant_figures(remnant: Remnant, *, job: Job, has_files: bool) -> dict[str, Any]:
     """For the summary: areas in mm2, lengths in mm, worth in the billet's currency. `file` is None for a piece that
     gets none, and for all of them when no files are written."""
-    n_files = len(with_files(remnant)) if has_files else 0
+    n_files = len(remnant.kept) if has_files else 0
     return {
         "pieces": [
             {

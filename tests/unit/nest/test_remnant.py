@@ -129,7 +129,7 @@ def test_usable_pieces_come_first():
     assert [piece.usable_mm2 > 0 for piece in left.pieces] == [True, True, False]
     assert left.pieces[2].area_mm2 == pytest.approx(200 * 14, abs=0.05)
     assert left.pieces[2].area_mm2 > left.pieces[1].area_mm2
-    assert left.usable == left.pieces[:2]
+    assert left.kept == left.pieces[:2]
 
 
 def test_what_was_only_faced_is_gone_too():

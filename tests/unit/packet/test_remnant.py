@@ -14,10 +14,10 @@ import pytest
 from pipeline.job.read import check_job
 from pipeline.model.loop import Loop
 from pipeline.model.nest import Region, Silhouette
-from pipeline.model.remnant import Piece
+from pipeline.model.remnant import MOST_KEPT, Piece
 from pipeline.model.units import MM_PER_INCH
 from pipeline.nest import place_parts
-from pipeline.packet.remnant import MOST_FILES, billet_files, remnant_figures
+from pipeline.packet.remnant import billet_files, remnant_figures
 from pipeline.packet.remnant_drawing import draw_remnant
 from pipeline.shop.files import read_billet
 from pipeline.shop.reading import Reader
@@ -97,7 +97,7 @@ def test_at_most_a_handful_of_files():
     pieces = tuple(replace(REMNANT.pieces[0], usable_mm2=float(40 - k)) for k in range(8))
     many = replace(REMNANT, pieces=pieces)
     files = billet_files(many, job=JOB, setup=small.setup(), job_digest="0" * 64)
-    assert list(files) == [f"remnant-{k}.yaml" for k in range(1, MOST_FILES + 1)]
+    assert list(files) == [f"remnant-{k}.yaml" for k in range(1, MOST_KEPT + 1)]
     rows = remnant_figures(many, job=JOB, has_files=True)["pieces"]
     assert [row["file"] for row in rows] == [*files, None, None, None]
     assert {row["file"] for row in remnant_figures(many, job=JOB, has_files=False)["pieces"]} == {None}
