@@ -20,7 +20,7 @@ import numpy as np
 
 from pipeline.errors import BadInput
 from pipeline.geometry.offsets import Area
-from pipeline.geometry.paths import Path
+from pipeline.geometry.paths import chains
 from pipeline.geometry.remnant import broad_pieces
 from pipeline.model.arrays import Float
 from pipeline.model.frames import Pose
@@ -30,7 +30,7 @@ from pipeline.model.nest import Placement, Region, Silhouette
 from pipeline.model.remnant import MOST_KEPT, Piece, Remnant
 from pipeline.model.setup import Seating, Setup
 from pipeline.model.shop import Billet, Crib
-from pipeline.model.toolpath import ARC_CCW, LINE, RAPID, PathPass, Plan
+from pipeline.model.toolpath import PathPass, Plan
 from pipeline.nest.place import place_parts
 from pipeline.nest.shapes import CHORD_MM, disc_of
 
@@ -92,25 +92,9 @@ def _beside(plan: Plan, crib: Crib) -> Area:
             radius = crib.cutter(toolpath.operation.cutter).diameter_mm / 2
             for one in toolpath.passes:
                 if isinstance(one, PathPass):
-                    for path in _cuts(one.moves):
+                    for path in chains(one.moves):
                         swept = swept.plus(Area.swept(path, radius, chord_mm=_SWEPT_CHORD_MM))
     return swept
-
-
-def _cuts(moves: Float) -> list[Path]:
-    """The chains of feed moves, seen from above."""
-    runs: list[list[list[float]]] = [[]]
-    for before, row in zip(moves[:-1].tolist(), moves[1:].tolist(), strict=True):
-        (_, x0, y0, *_), (kind, x1, y1, _, cx, cy, _) = before, row
-        if kind == RAPID:
-            runs.append([])
-        elif kind == LINE:
-            runs[-1].append([x0, y0, x1, y1, 0.0, 0.0, 0.0])
-        else:
-            turned = math.atan2(y1 - cy, x1 - cx) - math.atan2(y0 - cy, x0 - cx)
-            sweep = (turned if kind == ARC_CCW else -turned) % math.tau or math.tau
-            runs[-1].append([x0, y0, x1, y1, cx, cy, sweep if kind == ARC_CCW else -sweep])
-    return [Path(np.array(run), False) for run in runs if run]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
