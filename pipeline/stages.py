@@ -1,6 +1,7 @@
 """The wiring: the stages in order. Read this first.
 
-    job text -> job -> solids -> seating, region -> nest -> setup -> toolpaths -> program text -> verdict -> packet
+    job text -> job -> solids -> seating, region -> nest -> setup -> toolpaths -> program text -> verdict
+    -> remnant -> packet
 
 and back from the verdict to the toolpaths, at most ROUNDS times: what was found too much for a cutter or for the hold
 lowers feeds, and the new text is read and cut anew.
@@ -106,7 +107,7 @@ def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = pl
 
     seating = setups.seat(job.billet, job.holding)
     place = {
-        "parts": tuple(Silhouette(name=part.name, outline=part.outline) for part in parts),
+        "parts": _silhouettes(parts),
         "requests": tuple(_held(request, kept) for request in job.parts),
         "region": setups.nest_region(job, seating),
         "gap_mm": job.crib.cutter(job.nest.outline_cutter).diameter_mm + job.nest.margin_mm,
@@ -155,19 +156,31 @@ def make(job: Job, *, workers: int = 1, force: bool = False, kept: Kept | None =
     """One job, all the way; `kept` and what is raised as for `draft`. A refused program stays out of `files` unless
     `force`, which marks its text. The result does not depend on `workers`.
     """
-    from pipeline import gcode, packet
+    from pipeline import gcode, nest, packet
 
     drafted = draft(job, workers=workers, kept=kept, run=run)
     program, plan = drafted.program, drafted.plan
     # the nest's and the planner's own warnings, never their errors
     verdict = replace(drafted.verdict, findings=drafted.verdict.findings + drafted.nest.findings + plan.findings)
     status = _status(verdict, force=force)
+    rest = {
+        "setup": drafted.setup,
+        "plan": plan,
+        "billet": job.billet,
+        "crib": job.crib,
+        "tolerances": job.tolerances,
+        "nest_request": job.nest,
+        "parts": _silhouettes(drafted.parts),
+        "requests": tuple(_held(request, None) for request in job.parts),
+    }
+    remnant = run("remnant", rest, lambda: nest.find_remnant(**rest))
     written = gcode.mark_status(program, status) if status else None
     show = {
         "job": job,
         "job_digest": digest(job),
         "parts": drafted.parts,
         "nest": drafted.nest,
+        "remnant": remnant,
         "n_kept": drafted.n_kept,
         "setup": drafted.setup,
         "plan": plan,
@@ -209,6 +222,11 @@ def draw_family(name: str, *, units: str) -> str:
 
     request = PartRequest(name=name, family=name, sizes={}, count=1, value=0.0, rotations_rad=None, fixed=())
     return packet.draw_part(solids.build_parts([request])[0], units=units, names=True)
+
+
+def _silhouettes(parts: Iterable[Part]) -> tuple[Silhouette, ...]:
+    """All that a nest may know of the parts."""
+    return tuple(Silhouette(name=part.name, outline=part.outline) for part in parts)
 
 
 def _held(request: PartRequest, kept: Kept | None) -> PartRequest:

@@ -32,8 +32,8 @@ from pipeline.model.digests import digest
 
 LIMIT_BYTES = 2_000_000_000
 # stages that take longer than reading their value; the others are quicker than their entry
-_KEPT = frozenset({"solids", "nest", "toolpaths", "verify"})
-_STAGE_PACKAGE = {"toolpaths": "operations", "program": "gcode"}  # where the stage's name is not its package's
+_KEPT = frozenset({"solids", "nest", "toolpaths", "verify", "remnant"})
+_STAGE_PACKAGE = {"toolpaths": "operations", "program": "gcode", "remnant": "nest"}  # others have their package's name
 _LIBRARIES = ("cadquery", "cadquery-ocp", "ezdxf", "jinja2", "llvmlite", "matplotlib", "numba", "numpy", "reportlab",
               "scipy", "shapely")  # fmt: skip
 _HEAD = 32  # bytes of SHA-256 before the value

@@ -19,9 +19,11 @@ from pipeline.model.loop import Loop
 from pipeline.model.nest import Nest
 from pipeline.model.part import Part
 from pipeline.model.program import Program
+from pipeline.model.remnant import Remnant
 from pipeline.model.setup import Setup
 from pipeline.model.toolpath import Plan
 from pipeline.model.verdict import Verdict
+from pipeline.packet.remnant import remnant_figures
 from pipeline.packet.simulated.figures import simulated
 
 _NUMBERS = re.compile(r"\[\n(?:\s*(?:-?[\d.]+(?:e[-+]?\d+)?|null),?\n)+\s*\]")  # no string of JSON holds a line end
@@ -33,6 +35,7 @@ def summarise(
     job_digest: str,
     parts: Sequence[Part],
     nest: Nest,
+    remnant: Remnant,
     n_kept: int | None,
     setup: Setup,
     plan: Plan,
@@ -97,6 +100,7 @@ def summarise(
             }
             for term in nest.terms
         ],
+        "remnant": remnant_figures(remnant, job=job, has_files=written is not None),
         "thinnest_skin_mm": round(verdict.thinnest_skin_mm, 4),
         "removed_mm3": round(verdict.removed_mm3, 1),
         "parts": {

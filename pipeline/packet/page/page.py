@@ -1,9 +1,9 @@
 """The page a machinist works from: one self-contained HTML file, for a tablet and for A4 in black and white.
 
-Order of the page: verdict and what was not checked, what to fetch, seating, the hold, nest, cutters, operations, what
-the cutter feels, the view in three dimensions, parts, parts as simulated, work left, yield and cost, findings with
-pictures, cautions. Numbers are in the unit of the machine's control, so that they can be compared. All of it is there
-without scripts; scripts add search, zoom, sorting and the read-out of the timeline.
+Order of the page: verdict and what was not checked, what to fetch, seating, the hold, nest, remnant, cutters,
+operations, what the cutter feels, the view in three dimensions, parts, parts as simulated, work left, yield
+and cost, findings with pictures, cautions. Numbers are in the unit of the machine's control, so that they can be
+compared. All of it is there without scripts; scripts add search, zoom, sorting and the read-out of the timeline.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from pipeline.model.loop import Loop
 from pipeline.model.nest import Nest
 from pipeline.model.part import Part
 from pipeline.model.program import Program
+from pipeline.model.remnant import Remnant
 from pipeline.model.setup import Setup
 from pipeline.model.shop import Billet
 from pipeline.model.toolpath import Plan
@@ -27,6 +28,7 @@ from pipeline.packet.copies import copies
 from pipeline.packet.nest_drawing import draw_nest, sheet_mm
 from pipeline.packet.nest_places import draw_place
 from pipeline.packet.page import rows, simulated
+from pipeline.packet.remnant_drawing import draw_remnant
 from pipeline.packet.sheet import program as told
 from pipeline.packet.view import view3d
 
@@ -48,6 +50,7 @@ SECTIONS = (
     ("seating", "Seating"),
     ("hold", "The hold"),
     ("plate", "Nest"),
+    ("remnant", "Remnant"),
     ("cutters", "Cutters"),
     ("operations", "Operations"),
     ("felt", "What the cutter feels"),
@@ -81,6 +84,7 @@ def page_html(
     job_digest: str,
     parts: Sequence[Part],
     nest: Nest,
+    remnant: Remnant,
     setup: Setup,
     plan: Plan,
     program: Program,
@@ -102,6 +106,8 @@ def page_html(
             job=job,
             digest=job_digest,
             nest=nest,
+            remnant=remnant,
+            remnant_drawing=draw_remnant(remnant, setup=setup, parts=parts),
             setup=setup,
             verdict=verdict,
             summary=summary,
