@@ -31,6 +31,7 @@ from pipeline.model.verdict import LineCap, Verdict
 from pipeline.verify.differences import Difference, differences, job_digest_in
 
 ROUNDS = 2  # of feedback: later ones would only chase the last hundredth of a feed
+NO_FEEDBACK = Feedback()
 UNCHECKED = "NOT CHECKED YET"
 RELEASED = "SIMULATED, NO FINDINGS. NOT YET RUN."
 RELEASED_WITH_WARNINGS = "SIMULATED, {n} TO READ IN THE PACKET. NOT YET RUN."
@@ -89,13 +90,18 @@ class Judged:
     text_digest: str  # the job digest in the text's header, empty when there is none
 
 
-def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = plainly) -> Drafted:
-    """One job as far as its checked program. `kept` holds the placements of an earlier nest: those copies stay where
-    they are, copies the job asks for beyond them are placed, and nothing is filled in.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LaidOut:
+    """A job as far as its setup: every part on the plate."""
 
-    Raises BadInput when something cannot be nested or planned. The result does not depend on `workers`.
-    """
-    from pipeline import gcode, nest, operations, setups, solids
+    parts: tuple[Part, ...]
+    nest: Nest
+    setup: Setup
+
+
+def lay_out(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = plainly) -> LaidOut:
+    """The parts of one job, their places and heights; `kept` and what is raised as for `draft`."""
+    from pipeline import nest, setups, solids
 
     parts = solids.build_parts(job.parts, recall=partial(run, "solids"))
 
@@ -111,18 +117,37 @@ def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = pl
     }
     placed = run("nest", place, lambda: nest.place_parts(**place, workers=workers))
     setup = setups.plan_setup(job, parts, placed, seating)
+    return LaidOut(parts=parts, nest=placed, setup=setup)
+
+
+def write_program(
+    job: Job, setup: Setup, *, feedback: Feedback = NO_FEEDBACK, run: Run = plainly
+) -> tuple[Plan, Program]:
+    """The setup's toolpaths and their text, not yet checked. Raises BadInput when it cannot be planned."""
+    from pipeline import gcode, operations
 
     shop = {"crib": job.crib, "machine": job.machine, "material": job.material}
-    feedback, before = Feedback(), ""
+    cut = {
+        "setup": setup, "tolerances": job.tolerances, "nest_request": job.nest, "feedback": feedback, **shop
+    }  # fmt: skip
+    plan = run("toolpaths", cut, lambda: operations.plan_toolpaths(**cut))
+    write = {
+        "plan": plan, "setup": setup, "job_name": job.name, "job_digest": digest(job), "serial": job.serial, **shop
+    }  # fmt: skip
+    return plan, run("program", write, lambda: gcode.write_program(**write, status=UNCHECKED))
+
+
+def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = plainly) -> Drafted:
+    """One job as far as its checked program. `kept` holds the placements of an earlier nest: those copies stay where
+    they are, copies the job asks for beyond them are placed, and nothing is filled in.
+
+    Raises BadInput when something cannot be nested or planned. The result does not depend on `workers`.
+    """
+    laid = lay_out(job, workers=workers, kept=kept, run=run)
+    setup = laid.setup
+    feedback, before = NO_FEEDBACK, ""
     for n in range(ROUNDS + 1):
-        cut = {
-            "setup": setup, "tolerances": job.tolerances, "nest_request": job.nest, "feedback": feedback, **shop
-        }  # fmt: skip
-        plan = run("toolpaths", cut, lambda cut=cut: operations.plan_toolpaths(**cut))
-        write = {
-            "plan": plan, "setup": setup, "job_name": job.name, "job_digest": digest(job), "serial": job.serial, **shop
-        }  # fmt: skip
-        program = run("program", write, lambda write=write: gcode.write_program(**write, status=UNCHECKED))
+        plan, program = write_program(job, setup, feedback=feedback, run=run)
         if program.text == before:
             break  # every feed is as low as it may be
         verdict = _judge(program.text, _terms(job, setup, plan), workers=workers, run=run)
@@ -131,8 +156,8 @@ def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = pl
             break
         feedback = again
     return Drafted(
-        parts=parts,
-        nest=placed,
+        parts=laid.parts,
+        nest=laid.nest,
         n_kept=sum(len(_held(request, kept).fixed) for request in job.parts) if kept is not None else None,
         setup=setup,
         plan=plan,

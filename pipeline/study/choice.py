@@ -1,0 +1,165 @@
+"""Which cutter earns most, why, what would change that, and what nobody knows: in words.
+
+The figures of a full run take the place of the candidate's, because feeds may have been lowered there. Only a cutter
+whose full run is released is chosen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from pipeline.model.units import shown
+from pipeline.study.measure import Candidate
+from pipeline.study.money import FACTOR, STOP_MIN, Prices
+
+_CENT = 0.005  # of money: less is no difference
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """`best` is the number of the cutter that earns most of those with a released full run, None without one.
+    `sentence` says it with the reason; `turns` are what would change it."""
+
+    best: int | None
+    sentence: str
+    turns: tuple[str, ...]
+
+
+def ranked(candidates: Sequence[Candidate]) -> list[Candidate]:
+    """What earns most first; of those that earn the same to the cent the shorter program, then the thicker cutter."""
+    return sorted(
+        candidates, key=lambda c: (-round(c.earnings, 2), round(c.total_s), -c.cutter.diameter_mm, c.cutter.number)
+    )
+
+
+def choose(
+    candidates: Sequence[Candidate], full: Mapping[int, tuple[Candidate, str, int]], *, prices: Prices, currency: str,
+    unit: str,
+) -> Choice:  # fmt: skip
+    """`full` holds what full runs came to, by cutter number: figures, verdict, number of errors."""
+    final = ranked([full[c.cutter.number][0] if c.cutter.number in full else c for c in candidates])
+    released = [c for c in final if c.cutter.number in full and full[c.cutter.number][1] == "released"]
+    if not released:
+        stops = ", ".join(f"T{number} with {_counted(n, 'error')}" for number, (_, _, n) in full.items())
+        sentence = (
+            f"No full run is released: {stops}. By its figures alone {_called(final[0])} would earn most,"
+            f" {final[0].earnings:.2f} {currency} a plate."
+        )
+        return Choice(best=None, sentence=sentence, turns=())
+    best = released[0]
+    others = [c for c in final if c is not best]
+    sentence = _sentence(best, others, full, currency=currency, unit=unit)
+    turns = (*_turns_of_rate(best, others, prices, currency), *_turns_of_chance(best, others))
+    return Choice(best=best.cutter.number, sentence=sentence, turns=turns)
+
+
+def _sentence(
+    best: Candidate, others: Sequence[Candidate], full: Mapping[int, tuple[Candidate, str, int]], *, currency: str,
+    unit: str,
+) -> str:  # fmt: skip
+    money = f"{best.earnings:.2f} {currency} a plate"
+    if not others:
+        return f"{_called(best)} earns {money}: no other cutter that was studied can free the parts."
+    next_best = others[0]
+    more = best.earnings - next_best.earnings
+    if ranked([best, next_best])[0] is next_best:
+        number = next_best.cutter.number
+        why = "was not run in full"
+        if number in full:
+            why = f"is refused in its full run, with {_counted(full[number][2], 'error')}"
+        return (
+            f"{_called(best)} earns most of what is released, {money}; {_called(next_best)} would earn {-more:.2f} more"
+            f" but {why}."
+        )
+    pros, cons = _reasons(best, next_best, unit)
+    if more < _CENT:
+        shorter = round(best.total_s) < round(next_best.total_s)
+        words = "its program is shorter" if shorter else "it is the thicker cutter"
+        return f"{_called(best)} earns most, {money}, no less than {_called(next_best)}, and {words}."
+    against = f", which outweighs {' and '.join(cons)}" if cons else ""
+    return (
+        f"{_called(best)} earns most, {money}, {more:.2f} more than {_called(next_best)}, because it"
+        f" {' and '.join(pros)}{against}."
+    )
+
+
+def _reasons(best: Candidate, other: Candidate, unit: str) -> tuple[list[str], list[str]]:
+    """What speaks for the best beside the other, as what it does, and what speaks against it, as things."""
+    pros, cons = [], []
+    worth = best.value - other.value
+    if abs(worth) >= _CENT:
+        counts = ", ".join(
+            f"{n} instead of {other.placed[name]} {name}" for name, n in best.placed.items() if n != other.placed[name]
+        )
+        gaps = f"a gap of {shown(best.gap_mm, unit=unit)} instead of {shown(other.gap_mm, unit=unit)}"
+        if worth > 0:
+            pros.append(f"places {counts} with {gaps} ({worth:.2f} more)")
+        else:
+            cons.append(f"{-worth:.2f} less for parts ({counts}, with {gaps})")
+    for name, mine, its in (
+        ("breakage and wear", best.costs.breakage + best.costs.wear, other.costs.breakage + other.costs.wear),
+        ("machine time", best.costs.time, other.costs.time),
+    ):
+        if its - mine >= _CENT:
+            pros.append(f"costs {its - mine:.2f} less in {name}")
+        elif mine - its >= _CENT:
+            cons.append(f"{mine - its:.2f} more for {name}")
+    return pros, cons
+
+
+def _turns_of_rate(best: Candidate, others: Sequence[Candidate], prices: Prices, currency: str) -> Iterator[str]:
+    def hours(c: Candidate) -> float:
+        return c.total_s / 3600 + c.costs.breakages * STOP_MIN / 60
+
+    for side, rate, other in _crossings(best, others, hours, at=prices.rate_per_h):
+        words = "above" if side > 0 else "below"
+        yield (
+            f"At a rate {words} {rate:.2f} {currency} an hour of machine time {_called(other)} would earn more;"
+            f" the study was made with {_rate(prices, currency)}."
+        )
+
+
+def _turns_of_chance(best: Candidate, others: Sequence[Candidate]) -> Iterator[str]:
+    for side, times, other in _crossings(best, others, lambda c: c.costs.breakage, at=1.0):
+        words = "more" if side > 0 else "less"
+        inside = 1 / FACTOR <= times <= FACTOR
+        standing = "; the model may be off by as much" if inside else ""
+        yield (
+            f"If cutters broke {words} than {times:.2g} times as often as reckoned {_called(other)} would earn"
+            f" more{standing}."
+        )
+
+
+def _crossings(
+    best: Candidate, others: Sequence[Candidate], slope: Callable[[Candidate], float], *, at: float
+) -> Iterator[tuple[int, float, Candidate]]:
+    """Where another one earns as much as the best when what costs `slope` for each unit is no longer `at`: (side,
+    value, other), the nearest on either side, not under 0. Earnings are straight lines in it."""
+    below: list[tuple[float, Candidate]] = []
+    above: list[tuple[float, Candidate]] = []
+    for other in others:
+        lead, steeper = best.earnings - other.earnings, slope(best) - slope(other)
+        if lead < 0 or steeper == 0:
+            continue
+        value = at + lead / steeper
+        if steeper > 0:
+            above.append((value, other))
+        elif value >= 0:
+            below.append((value, other))
+    if below:
+        yield (-1, *max(below, key=lambda pair: pair[0]))
+    if above:
+        yield (1, *min(above, key=lambda pair: pair[0]))
+
+
+def _rate(prices: Prices, currency: str) -> str:
+    return f"{prices.rate_per_h:.2f}" if prices.rate_per_h else f"0 {currency}: time is not priced"
+
+
+def _called(candidate: Candidate) -> str:
+    return f"T{candidate.cutter.number} ({candidate.cutter.name})"
+
+
+def _counted(n: int, what: str) -> str:
+    return f"{n} {what}{'' if n == 1 else 's'}"
