@@ -34,7 +34,6 @@ app = typer.Typer(
     help="From a job file to a simulated, checked milling program and a shop packet.",
 )
 
-_QUICK_CELL_MM = 0.05  # of the stock that --quick simulates
 _MOST_CHANGES = 25  # lines of what changed before the file is named instead
 _MOST_MONEY = 1e6  # of a rate or a price: more is a slip of the hand
 _INTERRUPTED = 130  # what the command line library makes of Ctrl-C
@@ -121,7 +120,7 @@ def verify(
             job = read_job(job_file)
         kept = kept_nest(keep_nest, [part.name for part in job.parts]) if keep_nest else None
         run_stage = _runner(watch, None if no_cache else Cache(default_folder()))
-        cell_mm = _QUICK_CELL_MM if quick else None
+        cell_mm = stages.QUICK_CELL_MM if quick else None
         judged = stages.judge(text, job, cell_mm=cell_mm, workers=workers, kept=kept, run=run_stage)
     except (BadInput, PlanError) as bad:
         _explain_nest(bad, keep_nest)
@@ -200,7 +199,7 @@ def study(
     print_table(HEADS, table_rows(studied))
     for line in (*words(studied), f"study: {folder / PAGE}"):
         typer.echo(line)
-    raise typer.Exit(0 if any(full.verdict == "released" for full in studied.full_runs) else 1)
+    raise typer.Exit(0 if any(full.candidate.verdict == "released" for full in studied.full_runs) else 1)
 
 
 @app.command()

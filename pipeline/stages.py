@@ -31,7 +31,7 @@ from pipeline.model.verdict import LineCap, Verdict
 from pipeline.verify.differences import Difference, differences, job_digest_in
 
 ROUNDS = 2  # of feedback: later ones would only chase the last hundredth of a feed
-NO_FEEDBACK = Feedback()
+QUICK_CELL_MM = 0.05  # of the stock, for a quick look: coarser than the verifier's own
 UNCHECKED = "NOT CHECKED YET"
 RELEASED = "SIMULATED, NO FINDINGS. NOT YET RUN."
 RELEASED_WITH_WARNINGS = "SIMULATED, {n} TO READ IN THE PACKET. NOT YET RUN."
@@ -90,18 +90,16 @@ class Judged:
     text_digest: str  # the job digest in the text's header, empty when there is none
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LaidOut:
-    """A job as far as its setup: every part on the plate."""
+def draft(
+    job: Job, *, cell_mm: float | None = None, workers: int = 1, kept: Kept | None = None, run: Run = plainly
+) -> Drafted:
+    """One job as far as its checked program. `kept` holds the placements of an earlier nest: those copies stay where
+    they are, copies the job asks for beyond them are placed, and nothing is filled in. `cell_mm` is the cell of the
+    simulated stock, the verifier's own when not given.
 
-    parts: tuple[Part, ...]
-    nest: Nest
-    setup: Setup
-
-
-def lay_out(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = plainly) -> LaidOut:
-    """The parts of one job, their places and heights; `kept` and what is raised as for `draft`."""
-    from pipeline import nest, setups, solids
+    Raises BadInput when something cannot be nested or planned. The result does not depend on `workers`.
+    """
+    from pipeline import gcode, nest, operations, setups, solids
 
     parts = solids.build_parts(job.parts, recall=partial(run, "solids"))
 
@@ -117,47 +115,28 @@ def lay_out(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = 
     }
     placed = run("nest", place, lambda: nest.place_parts(**place, workers=workers))
     setup = setups.plan_setup(job, parts, placed, seating)
-    return LaidOut(parts=parts, nest=placed, setup=setup)
-
-
-def write_program(
-    job: Job, setup: Setup, *, feedback: Feedback = NO_FEEDBACK, run: Run = plainly
-) -> tuple[Plan, Program]:
-    """The setup's toolpaths and their text, not yet checked. Raises BadInput when it cannot be planned."""
-    from pipeline import gcode, operations
 
     shop = {"crib": job.crib, "machine": job.machine, "material": job.material}
-    cut = {
-        "setup": setup, "tolerances": job.tolerances, "nest_request": job.nest, "feedback": feedback, **shop
-    }  # fmt: skip
-    plan = run("toolpaths", cut, lambda: operations.plan_toolpaths(**cut))
-    write = {
-        "plan": plan, "setup": setup, "job_name": job.name, "job_digest": digest(job), "serial": job.serial, **shop
-    }  # fmt: skip
-    return plan, run("program", write, lambda: gcode.write_program(**write, status=UNCHECKED))
-
-
-def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = plainly) -> Drafted:
-    """One job as far as its checked program. `kept` holds the placements of an earlier nest: those copies stay where
-    they are, copies the job asks for beyond them are placed, and nothing is filled in.
-
-    Raises BadInput when something cannot be nested or planned. The result does not depend on `workers`.
-    """
-    laid = lay_out(job, workers=workers, kept=kept, run=run)
-    setup = laid.setup
-    feedback, before = NO_FEEDBACK, ""
+    feedback, before = Feedback(), ""
     for n in range(ROUNDS + 1):
-        plan, program = write_program(job, setup, feedback=feedback, run=run)
+        cut = {
+            "setup": setup, "tolerances": job.tolerances, "nest_request": job.nest, "feedback": feedback, **shop
+        }  # fmt: skip
+        plan = run("toolpaths", cut, lambda cut=cut: operations.plan_toolpaths(**cut))
+        write = {
+            "plan": plan, "setup": setup, "job_name": job.name, "job_digest": digest(job), "serial": job.serial, **shop
+        }  # fmt: skip
+        program = run("program", write, lambda write=write: gcode.write_program(**write, status=UNCHECKED))
         if program.text == before:
             break  # every feed is as low as it may be
-        verdict = _judge(program.text, _terms(job, setup, plan), workers=workers, run=run)
+        verdict = _judge(program.text, _terms(job, setup, plan, cell_mm), workers=workers, run=run)
         before, again = program.text, _fed_back(feedback, program, verdict.caps)
         if n == ROUNDS or again == feedback:
             break
         feedback = again
     return Drafted(
-        parts=laid.parts,
-        nest=laid.nest,
+        parts=parts,
+        nest=placed,
         n_kept=sum(len(_held(request, kept).fixed) for request in job.parts) if kept is not None else None,
         setup=setup,
         plan=plan,
@@ -207,9 +186,7 @@ def judge(
     `cell_mm` is the cell of the simulated stock, the verifier's own when not given.
     """
     drafted = draft(job, workers=workers, kept=kept, run=run)
-    terms = _terms(job, drafted.setup, drafted.plan)
-    if cell_mm is not None:
-        terms["cell_mm"] = cell_mm
+    terms = _terms(job, drafted.setup, drafted.plan, cell_mm)
     verdict = _judge(text, terms, workers=workers, run=run)
     against = {"text": text, "program": drafted.program, "machine": job.machine, "crib": job.crib}
     different = run("differences", against, lambda: differences(**against))
@@ -234,10 +211,11 @@ def _held(request: PartRequest, kept: Kept | None) -> PartRequest:
     return replace(request, family="", sizes={}, fixed=fixed)
 
 
-def _terms(job: Job, setup: Setup, plan: Plan) -> dict[str, Any]:
-    """What a text is judged against."""
+def _terms(job: Job, setup: Setup, plan: Plan, cell_mm: float | None) -> dict[str, Any]:
+    """What a text is judged against, and in which cells when they are not the verifier's own."""
     shop = {"crib": job.crib, "machine": job.machine, "material": job.material}
-    return {"setup": setup, "tolerances": job.tolerances, "not_cut": plan.not_cut, **shop}
+    cells = {} if cell_mm is None else {"cell_mm": cell_mm}
+    return {"setup": setup, "tolerances": job.tolerances, "not_cut": plan.not_cut, **shop, **cells}
 
 
 def _judge(text: str, terms: Mapping[str, Any], *, workers: int, run: Run) -> Verdict:

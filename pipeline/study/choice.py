@@ -6,7 +6,7 @@ whose full run is released is chosen.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from pipeline.model.units import shown
@@ -33,15 +33,20 @@ def ranked(candidates: Sequence[Candidate]) -> list[Candidate]:
     )
 
 
+def promising(candidates: Sequence[Candidate]) -> list[Candidate]:
+    """In the order in which full runs are worth their time: those that a quick look has not refused go first."""
+    return sorted(ranked(candidates), key=lambda c: c.verdict != "released")
+
+
 def choose(
-    candidates: Sequence[Candidate], full: Mapping[int, tuple[Candidate, str, int]], *, prices: Prices, currency: str,
-    unit: str,
-) -> Choice:  # fmt: skip
-    """`full` holds what full runs came to, by cutter number: figures, verdict, number of errors."""
-    final = ranked([full[c.cutter.number][0] if c.cutter.number in full else c for c in candidates])
-    released = [c for c in final if c.cutter.number in full and full[c.cutter.number][1] == "released"]
+    candidates: Sequence[Candidate], full_runs: Sequence[Candidate], *, prices: Prices, currency: str, unit: str
+) -> Choice:
+    """`full_runs` are figures of some of the same cutters, from full runs."""
+    full = {c.cutter.number: c for c in full_runs}
+    final = ranked([full.get(c.cutter.number, c) for c in candidates])
+    released = [c for c in final if c.cutter.number in full and c.verdict == "released"]
     if not released:
-        stops = ", ".join(f"T{number} with {_counted(n, 'error')}" for number, (_, _, n) in full.items())
+        stops = ", ".join(f"T{c.cutter.number} with {_counted(c.n_errors, 'error')}" for c in full_runs)
         sentence = (
             f"No full run is released: {stops}. By its figures alone {_called(final[0])} would earn most,"
             f" {final[0].earnings:.2f} {currency} a plate."
@@ -49,29 +54,27 @@ def choose(
         return Choice(best=None, sentence=sentence, turns=())
     best = released[0]
     others = [c for c in final if c is not best]
-    sentence = _sentence(best, others, full, currency=currency, unit=unit)
-    turns = (*_turns_of_rate(best, others, prices, currency), *_turns_of_chance(best, others))
+    usable = [c for c in others if c.verdict == "released"]  # what would be refused is no alternative
+    sentence = _sentence(best, others, usable, currency=currency, unit=unit)
+    turns = (*_turns_of_rate(best, usable, prices, currency), *_turns_of_chance(best, usable))
     return Choice(best=best.cutter.number, sentence=sentence, turns=turns)
 
 
 def _sentence(
-    best: Candidate, others: Sequence[Candidate], full: Mapping[int, tuple[Candidate, str, int]], *, currency: str,
-    unit: str,
-) -> str:  # fmt: skip
+    best: Candidate, others: Sequence[Candidate], usable: Sequence[Candidate], *, currency: str, unit: str
+) -> str:
     money = f"{best.earnings:.2f} {currency} a plate"
     if not others:
         return f"{_called(best)} earns {money}: no other cutter that was studied can free the parts."
+    if ranked([best, others[0]])[0] is not best:
+        first = others[0]
+        why = f"is refused, with {_counted(first.n_errors, 'error')}" if first not in usable else "was not run in full"
+        return (
+            f"{_called(best)} earns most of what is released, {money}; {_called(first)} would earn"
+            f" {first.earnings - best.earnings:.2f} more but {why}."
+        )
     next_best = others[0]
     more = best.earnings - next_best.earnings
-    if ranked([best, next_best])[0] is next_best:
-        number = next_best.cutter.number
-        why = "was not run in full"
-        if number in full:
-            why = f"is refused in its full run, with {_counted(full[number][2], 'error')}"
-        return (
-            f"{_called(best)} earns most of what is released, {money}; {_called(next_best)} would earn {-more:.2f} more"
-            f" but {why}."
-        )
     pros, cons = _reasons(best, next_best, unit)
     if more < _CENT:
         shorter = round(best.total_s) < round(next_best.total_s)

@@ -1,4 +1,4 @@
-"""One candidate: the job with another outline cutter, as far as its program's text, and what that earns."""
+"""One candidate: the job with another outline cutter as far as its checked program, and what that earns."""
 
 from __future__ import annotations
 
@@ -9,17 +9,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline import stages
 from pipeline.errors import BadInput, PlanError
 from pipeline.model.findings import Finding
 from pipeline.model.job import Job
-from pipeline.model.nest import Nest
 from pipeline.model.part import Part
-from pipeline.model.program import Program
 from pipeline.model.shop import Cutter, CutterKind
-from pipeline.model.toolpath import Plan
 from pipeline.operations.cutters import Means, outline_cutter
 from pipeline.setups.heights import plan_z
-from pipeline.stages import Run, lay_out, write_program
+from pipeline.stages import Drafted, Made, Run
 from pipeline.study.money import Costs, Prices, costs
 from pipeline.study.slot import Slot, full_slot
 from pipeline.verify.motion_time import motion_seconds, path_lengths
@@ -33,7 +31,8 @@ FREES = ("outline", "web")  # kinds of operation that free parts, all with the o
 class Candidate:
     """What one outline cutter makes of the job. `value` is of everything placed; `outline_s` the outlines' time,
     `web_s` that of thin waste cleared before them, `total_s` the whole program's, of moves alone; `path_m` the feed
-    path of outlines and webs. Money in the billet's currency."""
+    path of outlines and webs. `force_n` and `deflection_mm` are the worst of them in simulated cutting, None when
+    forces were not worked out. Money in the billet's currency."""
 
     cutter: Cutter
     gap_mm: float
@@ -45,6 +44,11 @@ class Candidate:
     path_m: float
     slot: Slot
     costs: Costs
+    verdict: str
+    n_errors: int
+    n_warnings: int
+    force_n: float | None
+    deflection_mm: float | None
 
     @property
     def earnings(self) -> float:
@@ -74,21 +78,22 @@ def with_cutter(job: Job, number: int) -> Job:
 
 def tried(job: Job, parts: tuple[Part, ...], cutter: Cutter, *, prices: Prices, workers: int,
           run: Run) -> Candidate | Excluded:  # fmt: skip
-    """The candidate, or why the cutter is none. What is seen without a nest is looked at first."""
+    """The candidate, its program checked by a quick look, or why the cutter is none. What is seen without a nest is
+    looked at first."""
     own = with_cutter(job, cutter.number)
     try:
         _check(own, parts)
-        laid = lay_out(own, workers=workers, run=run)
-        plan, program = write_program(own, laid.setup, run=run)
+        drafted = stages.draft(own, cell_mm=stages.QUICK_CELL_MM, workers=workers, run=run)
     except BadInput as bad:
         return Excluded(cutter=cutter, findings=bad.findings)
     except PlanError as cannot:
         return Excluded(cutter=cutter, findings=(Finding.of(cannot),))
-    return measured(own, laid.nest, plan, program, prices=prices)
+    return measured(own, drafted, prices=prices)
 
 
-def measured(job: Job, nest: Nest, plan: Plan, program: Program, *, prices: Prices) -> Candidate:
-    """The figures of a nest and its program; times and paths are the verifier's, read from the text."""
+def measured(job: Job, made: Drafted | Made, *, prices: Prices) -> Candidate:
+    """The figures of a job that was made with its outline cutter; times and paths are the verifier's, of the text."""
+    nest, plan, program, verdict = made.nest, made.plan, made.program, made.verdict
     cutter = job.crib.cutter(job.nest.outline_cutter)
     moves = read_program(program.text, machine=job.machine, crib=job.crib).moves
     n_lines = program.text.count("\n") + 1
@@ -108,6 +113,9 @@ def measured(job: Job, nest: Nest, plan: Plan, program: Program, *, prices: Pric
     placed = Counter(spot.part for spot in nest.placements)
     slot = full_slot(cutter, _means(job).cut(cutter), job.material)
     total_s = float(seconds.sum())
+    loads = verdict.loads.stretches if verdict.loads else ()
+    frees = [stretch for stretch in loads if kinds.get(stretch.heading) in FREES]
+    severities = [finding.severity for finding in verdict.findings]
     return Candidate(
         cutter=cutter,
         gap_mm=cutter.diameter_mm + job.nest.margin_mm,
@@ -122,6 +130,11 @@ def measured(job: Job, nest: Nest, plan: Plan, program: Program, *, prices: Pric
             slot, path_m, {spot.part_id: worth[spot.part] for spot in nest.placements},
             feed_s=math.fsum(spent.values()), total_s=total_s, prices=prices,
         ),
+        verdict=verdict.verdict,
+        n_errors=severities.count("error"),
+        n_warnings=severities.count("warning"),
+        force_n=max((stretch.force_peak_n for stretch in frees), default=None),
+        deflection_mm=max((stretch.deflection_peak_mm for stretch in frees), default=None),
     )  # fmt: skip
 
 

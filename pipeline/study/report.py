@@ -12,10 +12,11 @@ from pipeline.model.digests import digest
 from pipeline.model.loop import Loop
 from pipeline.model.units import MM_PER_INCH, shown
 from pipeline.packet.page import page
+from pipeline.stages import QUICK_CELL_MM
 from pipeline.study import money
 from pipeline.study.chart import draw_chart
 from pipeline.study.measure import Candidate
-from pipeline.study.study import FullRun, Study
+from pipeline.study.study import Study
 
 PAGE, FIGURES = "study.html", "study.json"
 SECTIONS = (("choice", "Choice"), ("table", "Cutters side by side"), ("chart", "What the gap costs"),
@@ -36,7 +37,7 @@ def study_files(study: Study) -> dict[str, bytes]:
 
 
 HEADS = ("T", "cutter", "gap", "placed", "value", "outline min", "web min", "all min", "bends", "breaks", "costs",
-         "earnings")  # fmt: skip
+         "earnings", "quick look")  # fmt: skip
 
 
 def table_rows(study: Study) -> Iterator[tuple[str, ...]]:
@@ -47,7 +48,7 @@ def table_rows(study: Study) -> Iterator[tuple[str, ...]]:
             f"{c.cutter.number}", c.cutter.name, shown(c.gap_mm, unit=unit), f"{sum(c.placed.values())}",
             f"{c.value:.2f}", f"{c.outline_s / 60:.1f}", f"{c.web_s / 60:.1f}", f"{c.total_s / 60:.1f}",
             shown(c.slot.deflection_mm, unit=unit), f"{c.costs.breakages:.3f}", f"{c.costs.total:.2f}",
-            f"{c.earnings:.2f}",
+            f"{c.earnings:.2f}", c.verdict,
         )  # fmt: skip
 
 
@@ -58,7 +59,7 @@ def words(study: Study) -> Iterator[str]:
     for run in study.full_runs:
         c = run.candidate
         yield (
-            f"full run with T{c.cutter.number}: {run.verdict.upper()}, {sum(c.placed.values())} parts,"
+            f"full run with T{c.cutter.number}: {c.verdict.upper()}, {sum(c.placed.values())} parts,"
             f" {c.total_s / 60:.1f} min, earns {c.earnings:.2f}"
         )
     yield study.choice.sentence
@@ -92,7 +93,9 @@ def unknown_words(study: Study) -> tuple[str, ...]:
     out += [
         f"Forces may be {100 * spread:.0f} % higher or lower than shown, stress and deflection with them.",
         f"How often cutters really break in this shop: the model may be {money.FACTOR:g} times off either way.",
-        "Feeds that the check lowers for the hold or the cutter are in the full runs alone.",
+        f"Cutters were compared by a quick look, stock simulated in cells of {QUICK_CELL_MM:g} mm: its verdict and the"
+        " feeds it lowers may differ a little from a full run's.",
+        "Expected breakages are reckoned at the full slot feed, also where the check lowered it.",
         "Whether every part placed finds a buyer at its value; the margin and the edge were the job's for all cutters.",
         "Breakage of the cutters that face, drill and mill pockets: it is taken to be the same for all.",
         "Chatter, packed chips, heat and burrs.",
@@ -156,7 +159,7 @@ def _figures(study: Study) -> dict[str, Any]:
             {"cutter": one.cutter.number, "findings": [finding.data() for finding in one.findings]}
             for one in study.excluded
         ],
-        "full_runs": [_full_run(one) for one in study.full_runs],
+        "full_runs": [{"folder": one.folder, **_candidate(one.candidate)} for one in study.full_runs],
         "model": list(money.model_words()),
         "not_known": list(unknown_words(study)),
     }
@@ -184,16 +187,9 @@ def _candidate(c: Candidate) -> dict[str, Any]:
         "wear_cost": round(c.costs.wear, 2),
         "time_cost": round(c.costs.time, 2),
         "earnings": round(c.earnings, 2),
-    }
-
-
-def _full_run(run: FullRun) -> dict[str, Any]:
-    return {
-        "folder": run.folder,
-        "verdict": run.verdict,
-        "errors": run.n_errors,
-        "warnings": run.n_warnings,
-        "simulated_force_n": None if run.force_n is None else round(run.force_n, 1),
-        "simulated_deflection_mm": None if run.deflection_mm is None else round(run.deflection_mm, 4),
-        **_candidate(run.candidate),
+        "verdict": c.verdict,
+        "errors": c.n_errors,
+        "warnings": c.n_warnings,
+        "simulated_force_n": None if c.force_n is None else round(c.force_n, 1),
+        "simulated_deflection_mm": None if c.deflection_mm is None else round(c.deflection_mm, 4),
     }

@@ -15,8 +15,8 @@ from pipeline.model.job import Job
 from pipeline.model.shop import Cutter
 from pipeline.solids import build_parts
 from pipeline.stages import Run
-from pipeline.study.choice import Choice, choose, ranked
-from pipeline.study.measure import FREES, Candidate, Excluded, flat_mills, measured, tried, with_cutter
+from pipeline.study.choice import Choice, choose, promising
+from pipeline.study.measure import Candidate, Excluded, flat_mills, measured, tried, with_cutter
 from pipeline.study.money import Prices
 
 FULL_RUNS = 2
@@ -24,16 +24,10 @@ FULL_RUNS = 2
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FullRun:
-    """What came of the whole pipeline with one candidate. `candidate` has its figures: feeds that the check lowered
-    are in its times. `force_n` and `deflection_mm` are the worst of the simulated outlines and webs, None when forces
-    were not worked out."""
+    """What came of the whole pipeline with one candidate, at the job's own effort and in fine cells. `files` is its
+    packet."""
 
     candidate: Candidate
-    verdict: str
-    n_errors: int
-    n_warnings: int
-    force_n: float | None
-    deflection_mm: float | None
     files: Mapping[str, bytes]
 
     @property
@@ -80,11 +74,11 @@ def study_job(
         )
     full_runs = tuple(
         _full_run(with_cutter(job, one.cutter.number), prices=prices, workers=workers, run=run)
-        for one in ranked(candidates)[:FULL_RUNS]
+        for one in promising(candidates)[:FULL_RUNS]
     )
     choice = choose(
-        candidates, {one.candidate.cutter.number: (one.candidate, one.verdict, one.n_errors) for one in full_runs},
-        prices=prices, currency=job.billet.currency, unit=job.machine.dialect.units,
+        candidates, [one.candidate for one in full_runs], prices=prices, currency=job.billet.currency,
+        unit=job.machine.dialect.units,
     )  # fmt: skip
     return Study(
         job=job, effort=effort, prices=prices, candidates=candidates, excluded=excluded, full_runs=full_runs,
@@ -110,19 +104,7 @@ def _chosen(job: Job, cutters: Sequence[int] | None) -> tuple[Cutter, ...]:
 
 def _full_run(job: Job, *, prices: Prices, workers: int, run: Run) -> FullRun:
     made = stages.make(job, workers=workers, run=run)
-    ids = {path.operation.id for path in made.plan.toolpaths if path.operation.kind in FREES}
-    loads = made.verdict.loads.stretches if made.verdict.loads else ()
-    frees = [stretch for stretch in loads if stretch.heading in ids]
-    severities = [finding.severity for finding in made.verdict.findings]
-    return FullRun(
-        candidate=measured(job, made.nest, made.plan, made.program, prices=prices),
-        verdict=made.verdict.verdict,
-        n_errors=severities.count("error"),
-        n_warnings=severities.count("warning"),
-        force_n=max((stretch.force_peak_n for stretch in frees), default=None),
-        deflection_mm=max((stretch.deflection_peak_mm for stretch in frees), default=None),
-        files=made.files,
-    )
+    return FullRun(candidate=measured(job, made, prices=prices), files=made.files)
 
 
 def _once(run: Run) -> Run:
