@@ -14,6 +14,8 @@ from pipeline.study.measure import Candidate
 from pipeline.study.money import FACTOR, STOP_MIN, Prices
 
 _CENT = 0.005  # of money: less is no difference
+_WHOLE_FROM = 10  # times: from there on without a decimal
+_NEAR_NOTHING = 0.05  # of a rate or of times as often: nobody goes below
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +65,7 @@ def choose(
 def _sentence(
     best: Candidate, others: Sequence[Candidate], usable: Sequence[Candidate], *, currency: str, unit: str
 ) -> str:
-    money = f"{best.earnings:.2f} {currency} a plate"
+    money = f"{best.earnings:.2f} {currency} a plate" + (", a loss" if best.earnings < 0 else "")
     if not others:
         return f"{_called(best)} earns {money}: no other cutter that was studied can free the parts."
     if ranked([best, others[0]])[0] is not best:
@@ -128,8 +130,9 @@ def _turns_of_chance(best: Candidate, others: Sequence[Candidate]) -> Iterator[s
         words = "more" if side > 0 else "less"
         inside = 1 / FACTOR <= times <= FACTOR
         standing = "; the model may be off by as much" if inside else ""
+        amount = f"{times:.1f}" if times < _WHOLE_FROM else f"{times:.0f}"
         yield (
-            f"If cutters broke {words} than {times:.2g} times as often as reckoned {_called(other)} would earn"
+            f"If cutters broke {words} than {amount} times as often as reckoned {_called(other)} would earn"
             f" more{standing}."
         )
 
@@ -138,7 +141,7 @@ def _crossings(
     best: Candidate, others: Sequence[Candidate], slope: Callable[[Candidate], float], *, at: float
 ) -> Iterator[tuple[int, float, Candidate]]:
     """Where another one earns as much as the best when what costs `slope` for each unit is no longer `at`: (side,
-    value, other), the nearest on either side, not under 0. Earnings are straight lines in it."""
+    value, other), the nearest on either side. Earnings are straight lines in it."""
     below: list[tuple[float, Candidate]] = []
     above: list[tuple[float, Candidate]] = []
     for other in others:
@@ -148,7 +151,7 @@ def _crossings(
         value = at + lead / steeper
         if steeper > 0:
             above.append((value, other))
-        elif value >= 0:
+        elif value >= _NEAR_NOTHING:
             below.append((value, other))
     if below:
         yield (-1, *max(below, key=lambda pair: pair[0]))

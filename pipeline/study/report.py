@@ -24,6 +24,7 @@ SECTIONS = (("choice", "Choice"), ("table", "Cutters side by side"), ("chart", "
             ("unknown", "Not known"))  # fmt: skip
 _HERE = Path(__file__).parent
 _PACKET = Path(page.__file__).parent
+_STYLES = (_PACKET / "page.css", _PACKET / "simulated.css", _HERE / "study.css")
 
 
 def study_files(study: Study) -> dict[str, bytes]:
@@ -109,7 +110,7 @@ def study_html(study: Study) -> str:
     units = job.machine.dialect.units
     scale, places = (MM_PER_INCH, 4) if units == "in" else (1.0, 3)
     candidates = study.candidates
-    best = next((c for c in candidates if c.cutter.number == study.choice.best), None)
+    best = next((r.candidate for r in study.full_runs if r.candidate.cutter.number == study.choice.best), None)
     drawing = draw_chart(
         candidates,
         best=study.choice.best,
@@ -134,7 +135,7 @@ def study_html(study: Study) -> str:
             unknown=unknown_words(study),
             sections=SECTIONS,
             n={name: k for k, (name, _) in enumerate(SECTIONS, start=1)},
-            style="".join(file.read_text(encoding="utf-8") for file in (_PACKET / "page.css", _HERE / "study.css")),
+            style="".join(file.read_text(encoding="utf-8") for file in _STYLES),
             script=(_PACKET.parent / "sorting.js").read_text(encoding="utf-8"),
         )
     )

@@ -51,7 +51,7 @@ def test_the_rate_at_which_the_choice_turns():
     assert back.best == 3 and any("below 9.00 USD an hour" in line and "T4" in line for line in back.turns)
 
 
-@pytest.mark.parametrize(("breakage", "times", "doubt"), [(3.0, "3", True), (0.5, "18", False)])
+@pytest.mark.parametrize(("breakage", "times", "doubt"), [(3.0, "3.0", True), (0.5, "18", False)])
 def test_how_much_more_breakage_turns_it(breakage, times, doubt):
     """By hand: 9 = times x breakage. Within the model's own uncertainty the line says so."""
     thin = replace(THIN, costs=replace(THIN.costs, breakage=breakage))
