@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from pipeline.model.units import shown
 from pipeline.study.measure import Candidate
-from pipeline.study.money import FACTOR, STOP_MIN, Prices
+from pipeline.study.money import FACTOR, LIFE_MIN, STOP_MIN, Prices
 
 _CENT = 0.005  # of money: less is no difference
 _WHOLE_FROM = 10  # times: from there on without a decimal
@@ -58,7 +58,7 @@ def choose(
     others = [c for c in final if c is not best]
     usable = [c for c in others if c.verdict == "released"]  # what would be refused is no alternative
     sentence = _sentence(best, others, usable, currency=currency, unit=unit)
-    turns = (*_turns_of_rate(best, usable, prices, currency), *_turns_of_chance(best, usable))
+    turns = (*_turns_of_prices(best, usable, prices, currency), *_turns_of_chance(best, usable))
     return Choice(best=best.cutter.number, sentence=sentence, turns=turns)
 
 
@@ -78,7 +78,7 @@ def _sentence(
     next_best = others[0]
     more = best.earnings - next_best.earnings
     pros, cons = _reasons(best, next_best, unit)
-    if more < _CENT:
+    if more < _CENT or not pros:  # cents of several kinds make no reason
         shorter = round(best.total_s) < round(next_best.total_s)
         words = "its program is shorter" if shorter else "it is the thicker cutter"
         return f"{_called(best)} earns most, {money}, no less than {_called(next_best)}, and {words}."
@@ -113,16 +113,20 @@ def _reasons(best: Candidate, other: Candidate, unit: str) -> tuple[list[str], l
     return pros, cons
 
 
-def _turns_of_rate(best: Candidate, others: Sequence[Candidate], prices: Prices, currency: str) -> Iterator[str]:
+def _turns_of_prices(best: Candidate, others: Sequence[Candidate], prices: Prices, currency: str) -> Iterator[str]:
     def hours(c: Candidate) -> float:
         return c.total_s / 3600 + c.costs.breakages * STOP_MIN / 60
 
-    for side, rate, other in _crossings(best, others, hours, at=prices.rate_per_h):
-        words = "above" if side > 0 else "below"
-        yield (
-            f"At a rate {words} {rate:.2f} {currency} an hour of machine time {_called(other)} would earn more;"
-            f" the study was made with {_rate(prices, currency)}."
-        )
+    def cutters(c: Candidate) -> float:
+        return c.costs.breakages + (c.outline_s + c.web_s) / 60 / LIFE_MIN
+
+    for slope, at, what in (
+        (hours, prices.rate_per_h, "an hour of machine time"),
+        (cutters, prices.cutter, "for a new cutter"),
+    ):
+        for side, price, other in _crossings(best, others, slope, at=at):
+            words = "Above" if side > 0 else "Below"
+            yield f"{words} {price:.2f} {currency} {what} {_called(other)} would earn more; this study has {at:.2f}."
 
 
 def _turns_of_chance(best: Candidate, others: Sequence[Candidate]) -> Iterator[str]:
@@ -157,10 +161,6 @@ def _crossings(
         yield (-1, *max(below, key=lambda pair: pair[0]))
     if above:
         yield (1, *min(above, key=lambda pair: pair[0]))
-
-
-def _rate(prices: Prices, currency: str) -> str:
-    return f"{prices.rate_per_h:.2f}" if prices.rate_per_h else f"0 {currency}: time is not priced"
 
 
 def _called(candidate: Candidate) -> str:

@@ -21,7 +21,7 @@ TITLE = "Studs & <scraps>"
 BILLET = """\
 units: mm
 material: layered-titanium
-outline: {points: [[0, 0], [52, 0], [52, 32], [0, 32]]}
+outline: {points: [[0, 0], [44, 0], [44, 28], [0, 28]]}
 outline_uncertainty: 0.1
 thickness: 4.37
 thickness_uncertainty: 0.03
@@ -34,24 +34,24 @@ corner: the corner with one file nick
 HOLDING = """\
 units: mm
 origin: the scribed cross at the bed's lower left corner, Z on the bed
-gasket: [[32.5, 32.5], [79.5, 32.5], [79.5, 59.5], [32.5, 59.5]]
+gasket: [[32.5, 32.5], [71.5, 32.5], [71.5, 55.5], [32.5, 55.5]]
 gasket_width: 1.6
-port: [56, 46]
+port: [52, 44]
 stops:
   front-left: {x: 38, y: 25, radius: 5, height: 3.5}
-  front-right: {x: 74, y: 25, radius: 5, height: 3.5}
-  left: {x: 25, y: 46, radius: 5, height: 3.5}
+  front-right: {x: 66, y: 25, radius: 5, height: 3.5}
+  left: {x: 25, y: 44, radius: 5, height: 3.5}
 nominal_pose: {x: 30, y: 30, angle: 0}
 blocks:
-  cam-right: {kind: clamp, press: 3 kN, height: 12, outline: [[82, 41], [99, 41], [99, 51], [82, 51]]}
-  cam-back: {kind: clamp, press: 3 kN, height: 12, outline: [[50, 62], [62, 62], [62, 79], [50, 79]]}
+  cam-right: {kind: clamp, press: 3 kN, height: 12, outline: [[74, 39], [91, 39], [91, 49], [74, 49]]}
+  cam-back: {kind: clamp, press: 3 kN, height: 12, outline: [[46, 58], [58, 58], [58, 75], [46, 75]]}
 stop_uncertainty: 0.02
 gauge_block: "1 in"
 vacuum: 80 kPa
 altitude: 200 m
-friction: 0.9
+friction: 1
 pump_flow: 0
-safety: {rough: 1.5, finish: 1.5, tilt: 1}
+safety: {rough: 1, finish: 1, tilt: 1}
 """
 JOB = """\
 based_on: {base}

@@ -43,12 +43,18 @@ def test_time_may_decide():
 def test_the_rate_at_which_the_choice_turns():
     """By hand: 9 more for an hour more."""
     found = chosen([THICK, THIN])
-    assert any("above 9.00 USD an hour" in line and "T3" in line for line in found.turns)
+    assert any("Above 9.00 USD an hour" in line and "T3" in line for line in found.turns)
     at = 9.0 + 0.01
     priced = [replace(c, costs=replace(c.costs, time=at * c.total_s / 3600)) for c in (THICK, THIN)]
     assert ranked(priced)[0].cutter.number == 3
     back = chosen(priced, prices=Prices(rate_per_h=at))
-    assert back.best == 3 and any("below 9.00 USD an hour" in line and "T4" in line for line in back.turns)
+    assert back.best == 3 and any("Below 9.00 USD an hour" in line and "T4" in line for line in back.turns)
+
+
+def test_the_price_of_a_cutter_at_which_the_choice_turns():
+    """By hand: half an hour more along outlines is 30 of 45 minutes of a cutter's life, 9 more are worth 13.50."""
+    found = chosen([THICK, THIN])
+    assert any(line.startswith("Above 13.50 USD for a new cutter T3") for line in found.turns)
 
 
 @pytest.mark.parametrize(("breakage", "times", "doubt"), [(3.0, "3.0", True), (0.5, "18", False)])
