@@ -34,8 +34,8 @@ app = typer.Typer(
     help="From a job file to a simulated, checked milling program and a shop packet.",
 )
 
-_QUICK_CELL_MM = 0.05  # of the stock that --quick simulates
 _MOST_CHANGES = 25  # lines of what changed before the file is named instead
+_MOST_MONEY = 1e6  # of a rate or a price: more is a slip of the hand
 _INTERRUPTED = 130  # what the command line library makes of Ctrl-C
 
 Workers = Annotated[int, typer.Option(min=1, max=64, help="processes and threads; the result is the same")]
@@ -120,7 +120,7 @@ def verify(
             job = read_job(job_file)
         kept = kept_nest(keep_nest, [part.name for part in job.parts]) if keep_nest else None
         run_stage = _runner(watch, None if no_cache else Cache(default_folder()))
-        cell_mm = _QUICK_CELL_MM if quick else None
+        cell_mm = stages.QUICK_CELL_MM if quick else None
         judged = stages.judge(text, job, cell_mm=cell_mm, workers=workers, kept=kept, run=run_stage)
     except (BadInput, PlanError) as bad:
         _explain_nest(bad, keep_nest)
@@ -159,6 +159,47 @@ def batch(
     )  # fmt: skip
     report.end(made)
     raise typer.Exit(made.code)
+
+
+@app.command()
+def study(
+    job_file: JobFile,
+    cutters: Annotated[
+        str | None, typer.Option(metavar="N,N,...", help="outline cutters to try; default every flat end mill")
+    ] = None,
+    rate: Annotated[float, typer.Option(help="money an hour of the machine costs; 0: time is not priced")] = 0.0,
+    cutter_price: Annotated[float, typer.Option(help="money a new cutter costs; 0: cutters are not priced")] = 0.0,
+    effort: Annotated[int | None, typer.Option(min=1, help="of the nests compared; default the job's own")] = None,
+    out: Annotated[Path | None, typer.Option(help="folder of the study; default out/study-<job>")] = None,
+    workers: Workers = 2,
+    no_cache: NoCache = False,
+) -> None:
+    """Try several outline cutters on a job: what the gap of each costs, and which earns most."""
+    from pipeline.batch.cache import Cache, default_folder
+    from pipeline.batch.folder import STUDY, check_place, write_study
+    from pipeline.batch.report import print_table
+    from pipeline.job import read_job
+    from pipeline.study.money import Prices
+    from pipeline.study.report import HEADS, PAGE, study_files, table_rows, words
+    from pipeline.study.study import study_job
+
+    for option, money in (("--rate", rate), ("--cutter-price", cutter_price)):
+        if not 0 <= money <= _MOST_MONEY:
+            raise typer.BadParameter(f"{option} {money}: give an amount from 0 to {_MOST_MONEY:g}")
+    watch = _StageWatch()
+    with watch("job"):
+        job = read_job(job_file)
+        folder = out or Path("out") / f"study-{job.name}"
+        check_place(folder, job.name, index=STUDY)
+    studied = study_job(
+        job, cutters=_numbers(cutters), effort=effort, prices=Prices(rate_per_h=rate, cutter=cutter_price),
+        workers=workers, run=_runner(watch, None if no_cache else Cache(default_folder())),
+    )  # fmt: skip
+    write_study(folder, study_files(studied), job.name)
+    print_table(HEADS, table_rows(studied))
+    for line in (*words(studied), f"study: {folder / PAGE}"):
+        typer.echo(line)
+    raise typer.Exit(0 if any(full.candidate.verdict == "released" for full in studied.full_runs) else 1)
 
 
 @app.command()
@@ -263,6 +304,16 @@ def _leave(findings: Iterable[Finding], why: Exception) -> None:
     ending = "; ".join(["nothing was written", *getattr(why, "__notes__", ())])
     typer.echo(f"{len(findings)} finding{'s' if len(findings) != 1 else ''}; {ending}", err=True)
     sys.exit(2)
+
+
+def _numbers(words: str | None) -> tuple[int, ...] | None:
+    """Numbers of cutters as the user typed them, `3,7,9` or `T3, T7`. Raises typer.BadParameter."""
+    if words is None:
+        return None
+    try:
+        return tuple(int(word.strip().lstrip("Tt")) for word in words.split(","))
+    except ValueError:
+        raise typer.BadParameter(f"--cutters {words}: give numbers of cutters with commas between, as 3,7,9") from None
 
 
 def _explain_nest(bad: Exception, keep_nest: Path | None) -> None:

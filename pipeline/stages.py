@@ -35,6 +35,7 @@ from pipeline.model.verdict import LineCap, Verdict
 from pipeline.verify.differences import Difference, differences, job_digest_in
 
 ROUNDS = 2  # of feedback: later ones would only chase the last hundredth of a feed
+QUICK_CELL_MM = 0.05  # of the stock, for a quick look: coarser than the verifier's own
 UNCHECKED = "NOT CHECKED YET"
 RELEASED = "SIMULATED, NO FINDINGS. NOT YET RUN."
 RELEASED_WITH_WARNINGS = "SIMULATED, {n} TO READ IN THE PACKET. NOT YET RUN."
@@ -94,9 +95,12 @@ class Judged:
     text_digest: str  # the job digest in the text's header, empty when there is none
 
 
-def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = plainly) -> Drafted:
+def draft(
+    job: Job, *, cell_mm: float | None = None, workers: int = 1, kept: Kept | None = None, run: Run = plainly
+) -> Drafted:
     """One job as far as its checked program. `kept` holds the placements of an earlier nest: those copies stay where
-    they are, copies the job asks for beyond them are placed, and nothing is filled in.
+    they are, copies the job asks for beyond them are placed, and nothing is filled in. `cell_mm` is the cell of the
+    simulated stock, the verifier's own when not given.
 
     Raises BadInput when something cannot be nested or planned, and Bug when the independent check finds the nest made
     here wrong. The result does not depend on `workers`.
@@ -136,7 +140,7 @@ def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = pl
         program = run("program", write, lambda write=write: gcode.write_program(**write, status=UNCHECKED))
         if program.text == before:
             break  # every feed is as low as it may be
-        verdict = _judge(program.text, _terms(job, setup, plan), workers=workers, run=run)
+        verdict = _judge(program.text, _terms(job, setup, plan, cell_mm), workers=workers, run=run)
         before, again = program.text, _fed_back(feedback, program, verdict.caps)
         if n == ROUNDS or again == feedback:
             break
@@ -205,9 +209,7 @@ def judge(
     `cell_mm` is the cell of the simulated stock, the verifier's own when not given.
     """
     drafted = draft(job, workers=workers, kept=kept, run=run)
-    terms = _terms(job, drafted.setup, drafted.plan)
-    if cell_mm is not None:
-        terms["cell_mm"] = cell_mm
+    terms = _terms(job, drafted.setup, drafted.plan, cell_mm)
     verdict = _judge(text, terms, workers=workers, run=run)
     against = {"text": text, "program": drafted.program, "machine": job.machine, "crib": job.crib}
     different = run("differences", against, lambda: differences(**against))
@@ -259,10 +261,11 @@ def _require(checked: NestCheck) -> None:
         raise Bug(f"the nest that was made is wrong: {first}" + (f"; and {more} more" if more > 0 else ""))
 
 
-def _terms(job: Job, setup: Setup, plan: Plan) -> dict[str, Any]:
-    """What a text is judged against."""
+def _terms(job: Job, setup: Setup, plan: Plan, cell_mm: float | None) -> dict[str, Any]:
+    """What a text is judged against, and in which cells when they are not the verifier's own."""
     shop = {"crib": job.crib, "machine": job.machine, "material": job.material}
-    return {"setup": setup, "tolerances": job.tolerances, "not_cut": plan.not_cut, **shop}
+    cells = {} if cell_mm is None else {"cell_mm": cell_mm}
+    return {"setup": setup, "tolerances": job.tolerances, "not_cut": plan.not_cut, **shop, **cells}
 
 
 def _judge(text: str, terms: Mapping[str, Any], *, workers: int, run: Run) -> Verdict:

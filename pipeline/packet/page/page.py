@@ -73,6 +73,7 @@ TERM_WORDS = {
 # spaces inside `0.125 +0.004 / -0.002`, `2.1 to 2.3`, `6.2 x 6.1`: a size is read on one line
 _WITHIN_SIZE = re.compile(r"(?<=[\d/]) (?=[-+/\d])|(?<=\d) (?=(?:to|x) )|(?<=\bto) (?=\d)|(?<=\bx) (?=\d)")
 _HERE = Path(__file__).parent
+FOLDERS = (_HERE, Path(view3d.__file__).parent)  # of the page's templates
 _STYLES, _SCRIPTS = ("page.css", "simulated.css"), ("page.js", "../sorting.js", "simulated.js")
 _MOST_PICTURES = 60  # each only points at the nest's own shapes
 _PAPER_MM = (186.0, 232.0)  # of A4 less margins, heading and caption: what the nest may take
@@ -100,7 +101,7 @@ def page_html(
     findings, marks = _findings(verdict, units)
     stops = rows.stops(program)
     return (
-        _environment(units)
+        environment(units, FOLDERS)
         .get_template("page.html.j2")
         .render(
             job=job,
@@ -146,15 +147,16 @@ def page_html(
     )
 
 
-def _environment(units: str) -> Any:
-    """Templates with every text escaped, and filters that show mm, mm3, mm/min, s and rad as people read them."""
+def environment(units: str, folders: Sequence[Path]) -> Any:
+    """Templates of these folders, every text escaped, with filters that show mm, mm3, mm/min, s and rad as people read
+    them."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
     n = told.Numbers(units=units)
     scale, places = n.mm_per_unit, n.places
     environment = Environment(
-        loader=FileSystemLoader([_HERE, Path(view3d.__file__).parent]),
+        loader=FileSystemLoader(list(folders)),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
