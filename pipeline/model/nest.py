@@ -58,3 +58,17 @@ class Nest:
     least_edge_mm: float  # smallest distance of a part to the outline or a keep-out
     parts_area_mm2: float
     usable_area_mm2: float  # the region less its edge gap and keep-outs
+    rounds: int = 0  # of search that were done
+    is_ended_early: bool = False  # fewer than the job asks for: `rounds` as the effort gives the same placements
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Progress:
+    """How far a search is: rounds done `of` so many, and its best layout: studs (parts beyond those with a count), its
+    score in the billet's currency, and the parts' share of the usable area."""
+
+    rounds: int
+    of: int
+    studs: int
+    value: float
+    share: float

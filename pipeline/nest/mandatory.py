@@ -15,14 +15,15 @@ ROUNDS = 40  # of one guided separation
 _ROUND_BUDGET = 5000.0
 
 
-def most_rounds(task: Task) -> int:
-    """Rounds of separation that one stream may spend: fewer when a round costs more, so that a refusal comes in time.
+def granted(task: Task, rounds: int) -> int:
+    """Rounds of separation that one stream may have spent after so many rounds of the search: fewer when one costs
+    more, so that a refusal comes in time.
 
-    A round's cost grows a little slower than with the square of the polygons (measured); discs cost little.
+    A separation's cost grows a little slower than with the square of the polygons (measured); discs cost little.
     """
     n = len(task.mandatory)
     n_polygons = sum(not task.kinds[k].is_disc for k in task.mandatory)
-    budget = _ROUND_BUDGET * math.sqrt(max(1, task.effort) / 20) / (n_polygons**1.5 + 0.8 * n + 1)
+    budget = _ROUND_BUDGET * math.sqrt(rounds / 20) / (n_polygons**1.5 + 0.8 * n + 1)
     return round(min(max(budget, 25), 300))
 
 

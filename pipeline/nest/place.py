@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -11,34 +11,38 @@ import numpy as np
 from pipeline.geometry.regions import grown_area_mm2, usable
 from pipeline.model.frames import Pose
 from pipeline.model.job import PartRequest
-from pipeline.model.nest import Nest, Placement, Region, Silhouette
+from pipeline.model.nest import Nest, Placement, Progress, Region, Silhouette
 from pipeline.model.units import EPS_MM
-from pipeline.nest.check import Measured, Walls
+from pipeline.nest.check import Walls
 from pipeline.nest.refuse import refuse_at_once, refuse_set
-from pipeline.nest.search import Attempt, search
+from pipeline.nest.search import Attempt, Found, search
 from pipeline.nest.shapes import Kind, kind_of, pack
-from pipeline.nest.task import SAFETY_MM, Layout, Task
+from pipeline.nest.task import SAFETY_MM, Task
 
 _ORDER_PLACES = 6  # decimals that count when placements are ordered
 
 
 def place_parts(parts: Sequence[Silhouette], requests: Sequence[PartRequest], region: Region, *, gap_mm: float,
-                seed: int, effort: int, workers: int = 1, fill: bool = True) -> Nest:
+                seed: int, effort: int, workers: int = 1, fill: bool = True, stop: Callable[[], bool] | None = None,
+                tell: Callable[[Progress], None] | None = None) -> Nest:
     """Where each copy of each part lies, billet frame.
 
     Mandatory parts (a count) all lie inside, `gap_mm` from each other and the region's gaps from its walls; parts
     wanted as many as fit take what is left, best value per area first; without `fill` only their fixed copies are
     placed. The same input gives the same nest, whatever `workers`. Raises BadInput with N2xx findings when the
     mandatory parts do not fit.
+
+    `effort` counts rounds of search. `tell` hears after each, and `stop` is asked: when it returns True the search ends
+    there, with the nest that this many rounds give; not before a first layout is there.
     """
     task = make_task(parts, requests, region, gap_mm=gap_mm, seed=seed, effort=effort, workers=workers)
     if not fill:
         task = replace(task, extra=())
     refuse_at_once(task)
-    found = search(task)
+    found = search(task, stop=stop, tell=tell)
     if isinstance(found, Attempt):
         refuse_set(task, found.poses)
-    return _nest(task, *found)
+    return _nest(task, found)
 
 
 def make_task(parts: Sequence[Silhouette], requests: Sequence[PartRequest], region: Region, *, gap_mm: float, seed: int,
@@ -73,7 +77,8 @@ def _density(kind: Kind, gap_mm: float) -> float:
     return kind.request.value / grown_area_mm2(kind.figure(np.zeros(3)), by_mm=gap_mm / 2)
 
 
-def _nest(task: Task, layout: Layout, measured: Measured) -> Nest:
+def _nest(task: Task, found: Found) -> Nest:
+    layout, measured = found.layout, found.measured
     placements: list[Placement] = []
     n_fixed = len(task.fixed_which)
     for index, kind in enumerate(task.kinds):
@@ -100,7 +105,8 @@ def _nest(task: Task, layout: Layout, measured: Measured) -> Nest:
     area = math.fsum(task.kinds[k].area_mm2 for k in layout.which)
     return Nest(placements=tuple(placements), least_gap_mm=_quiet(measured.least_gap_mm),
                 least_edge_mm=_quiet(measured.least_edge_mm),
-                parts_area_mm2=area, usable_area_mm2=task.usable_area_mm2)
+                parts_area_mm2=area, usable_area_mm2=task.usable_area_mm2, rounds=found.rounds,
+                is_ended_early=found.is_ended_early)
 
 
 def _quiet(distance_mm: float) -> float:
