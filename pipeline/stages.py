@@ -22,7 +22,7 @@ from typing import Any, Protocol
 from pipeline.model.digests import digest
 from pipeline.model.feedback import Cap, Feedback
 from pipeline.model.job import Job, PartRequest
-from pipeline.model.nest import Nest, Silhouette
+from pipeline.model.nest import Nest, Progress, Silhouette
 from pipeline.model.part import Part
 from pipeline.model.program import Program
 from pipeline.model.setup import Setup
@@ -37,6 +37,8 @@ RELEASED_WITH_WARNINGS = "SIMULATED, {n} TO READ IN THE PACKET. NOT YET RUN."
 FORCED = "REFUSED, WRITTEN BY FORCE"
 
 Kept = Mapping[str, tuple[tuple[float, float, float], ...]]  # part name -> (x_mm, y_mm, angle_rad) of each copy
+Stop = Callable[[], bool]
+Tell = Callable[[Progress], None]
 
 
 class Run(Protocol):
@@ -89,11 +91,16 @@ class Judged:
     text_digest: str  # the job digest in the text's header, empty when there is none
 
 
-def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = plainly) -> Drafted:
+def draft(
+    job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = plainly, stop: Stop | None = None,
+    tell: Tell | None = None,
+) -> Drafted:  # fmt: skip
     """One job as far as its checked program. `kept` holds the placements of an earlier nest: those copies stay where
-    they are, copies the job asks for beyond them are placed, and nothing is filled in.
+    they are, copies the job asks for beyond them are placed, and nothing is filled in. `stop` is asked after each round
+    of the nest's search whether to end it with the best so far, `tell` hears how far it is.
 
-    Raises BadInput when something cannot be nested or planned. The result does not depend on `workers`.
+    Raises BadInput when something cannot be nested or planned. The result does not depend on `workers`,
+    and without `stop` on nothing but the job and `kept`.
     """
     from pipeline import gcode, nest, operations, setups, solids
 
@@ -109,7 +116,7 @@ def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = pl
         "effort": job.nest.effort,
         "fill": kept is None,
     }
-    placed = run("nest", place, lambda: nest.place_parts(**place, workers=workers))
+    placed = run("nest", place, lambda: nest.place_parts(**place, workers=workers, stop=stop, tell=tell))
     setup = setups.plan_setup(job, parts, placed, seating)
 
     shop = {"crib": job.crib, "machine": job.machine, "material": job.material}
@@ -141,13 +148,16 @@ def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = pl
     )
 
 
-def make(job: Job, *, workers: int = 1, force: bool = False, kept: Kept | None = None, run: Run = plainly) -> Made:
-    """One job, all the way; `kept` and what is raised as for `draft`. A refused program stays out of `files` unless
-    `force`, which marks its text. The result does not depend on `workers`.
+def make(
+    job: Job, *, workers: int = 1, force: bool = False, kept: Kept | None = None, run: Run = plainly,
+    stop: Stop | None = None, tell: Tell | None = None,
+) -> Made:  # fmt: skip
+    """One job, all the way; `kept`, `stop`, `tell` and what is raised as for `draft`. A refused program stays out of
+    `files` unless `force`, which marks its text. The result does not depend on `workers`.
     """
     from pipeline import gcode, packet
 
-    drafted = draft(job, workers=workers, kept=kept, run=run)
+    drafted = draft(job, workers=workers, kept=kept, run=run, stop=stop, tell=tell)
     program, plan = drafted.program, drafted.plan
     # the planner's own warnings, never its errors
     verdict = replace(drafted.verdict, findings=drafted.verdict.findings + plan.findings)

@@ -970,7 +970,6 @@ def _settle_near(world, kinds, poses, n, active, m, slot, turns, iterations):
 
     The same quasi-Newton descent as `minimise`, on two coordinates for each disc and without weights.
     """
-    dim = 2 * m
     xy = np.empty((m, 2))
     for a in range(m):
         xy[a, 0] = poses[active[a], 0]
@@ -1206,8 +1205,8 @@ def _kick(world, kinds, poses, n, own, is_free, pitch, state):
 
 @njit(cache=True, nogil=True)
 def _near_moves(world, kinds, poses, n, own, pitch, voids, n_voids, e, state):
-    """`_MOVES` moves on discs that are too many, each followed by a descent of the discs around: a disc that hurts into a
-    void, or a place shaken. `e` is the energy; moves that raise it are kept now and then (Metropolis)."""
+    """`_MOVES` moves on discs that are too many, each followed by a descent of the discs around: a disc that hurts into
+    a void, or a place shaken. `e` is the energy; moves that raise it are kept now and then (Metropolis)."""
     slot = np.empty(n, dtype=np.int64)
     active = np.empty(n, dtype=np.int64)
     kept = np.empty((n, 2))

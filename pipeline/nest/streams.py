@@ -5,6 +5,7 @@ A stream *widens* (other places for the mandatory bodies, filled) or *deepens* (
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -27,15 +28,15 @@ _TRIES = 3  # to get one more polygon in
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Stream:
-    """The state of a stream between rounds. `base` is a layout of the mandatory bodies alone, `filled` the best with all
-    that fits; `attempt` and `short_mm` are the nearest to a base while there is none."""
+    """The state of a stream between rounds. `base` is a layout of the mandatory bodies alone, `filled` the best with
+    all that fits; `attempt` and `short_mm` are the nearest to a base while there is none."""
 
     number: int
     base: Layout | None = None
     filled: Filled | None = None
     spent: int = 0  # rounds of separation
     attempt: Float | None = None
-    short_mm: float = float("inf")
+    short_mm: float = math.inf
 
 
 def play_round(task: Task, rooms: Mapping[int, Rooms], stream: Stream, number: int) -> Stream:
