@@ -43,6 +43,7 @@ _TOO_MUCH = 1.5  # above this many times the best the moves are undone
 _PATIENCE = 12  # rounds without gain before a kick
 _KICK = 0.7  # pitches, longest kick of a big body
 _KICK_BIG = 0.75  # share of kicks that go to a big body
+_PULLS = 0.5  # share of dead ends after which the layout that lies well is pulled one way, and a disc put in anew
 _RETURNS = 0.8  # share of kicks from the best of all
 
 
@@ -1204,6 +1205,13 @@ def _kick(world, kinds, poses, n, own, is_free, pitch, state):
 
 
 @njit(cache=True, nogil=True)
+def _pull(world, kinds, poses, n, scale, weights, tol, state):
+    """Everything one way, so that voids run together."""
+    a = 2.0 * math.pi * draw(state)
+    minimise(world, kinds, poses, n, scale, weights, 0.03 * math.cos(a), 0.03 * math.sin(a), 60, tol)
+
+
+@njit(cache=True, nogil=True)
 def _near_moves(world, kinds, poses, n, own, pitch, voids, n_voids, e, state):
     """`_MOVES` moves on discs that are too many, each followed by a descent of the discs around: a disc that hurts into
     a void, or a place shaken. `e` is the energy; moves that raise it are kept now and then (Metropolis)."""
@@ -1267,7 +1275,7 @@ def squeeze(world, kinds, poses, n, own, kind, is_free, base, x0, y0, cell, roun
     One disc too many is put into the deepest void. A round: joint descent of all bodies, then moves of single discs,
     each with a descent of the discs around it alone, which costs a twentieth. When all lies well that is the new
     layout, and the next disc is put in. After `_PATIENCE` rounds without gain a big body is moved, or all discs are
-    shaken, and the energy decides what is gone on from.
+    shaken, and the energy decides what is gone on from; or the layout that lies well is pulled one way, to begin anew.
 
     `poses` and `kinds` (c, 3), (c,) take the result, `work` (c, 3) the layout with a disc too many: what one call left
     there (n_work > n) the next goes on from. Returns n and n_work.
@@ -1287,6 +1295,8 @@ def squeeze(world, kinds, poses, n, own, kind, is_free, base, x0, y0, cell, roun
     top_e = FAR
     fails = 0
     _scaled(world, kinds, cap, is_free, scale)
+    held = scale.copy()
+    held[:own] = 0.0
     is_fresh = n_work <= n
     if is_fresh:
         work[:n] = poses[:n]
@@ -1328,10 +1338,22 @@ def squeeze(world, kinds, poses, n, own, kind, is_free, base, x0, y0, cell, roun
                 top[:n_work] = here[:n_work]
             elif draw(state) < _RETURNS:
                 here[:n_work] = top[:n_work]
-            work[:n_work] = here[:n_work]
-            _kick(world, kinds, work, n_work, own, is_free, pitch, state)
             here_e = FAR
             fails = 0
+            if draw(state) < _PULLS:
+                work[:n] = poses[:n]
+                _pull(world, kinds, work, n, held if draw(state) < 0.5 else scale, weights, tol, state)
+                if minimise(world, kinds, work, n, scale, weights, 0.0, 0.0, 100, tol) <= tol:
+                    poses[:n] = work[:n]
+                    room_map(world, kinds, work, n, world.radius[kind], base, x0, y0, cell, 0.5 * pitch, room)
+                    n_voids = _voids(room, x0, y0, cell, least, voids)
+                    if n_voids > 0:
+                        at = int(draw(state) * min(3, n_voids))
+                        work[n, 0] = voids[at, 0]
+                        work[n, 1] = voids[at, 1]
+                        continue
+            work[:n_work] = here[:n_work]
+            _kick(world, kinds, work, n_work, own, is_free, pitch, state)
             continue
         if e > _TOO_MUCH * here_e:
             work[:n_work] = here[:n_work]
