@@ -55,6 +55,9 @@ def make(
     force: Force = False,
     keep_nest: KeepNest = None,
     no_cache: NoCache = False,
+    seconds: Annotated[
+        float | None, typer.Option(min=0.0, help="end the nest's search after so long, with the best so far")
+    ] = None,
     keep_stages: Annotated[
         Path | None, typer.Option(metavar="DIR", help="write every value between the stages, to be read")
     ] = None,
@@ -65,6 +68,7 @@ def make(
     from pipeline.batch.cache import Cache, default_folder
     from pipeline.batch.folder import check_place, holds_packet, kept_nest, write_folder
     from pipeline.batch.keep import StageFolder
+    from pipeline.batch.nest_search import NestSearch
     from pipeline.job import read_job
 
     watch = _StageWatch()
@@ -78,12 +82,18 @@ def make(
         cache = None if no_cache else Cache(default_folder())
         keep = StageFolder(keep_stages) if keep_stages else None
         run_stage = _runner(watch, cache, keep)
-        made = stages.make(job, workers=workers, force=force, kept=kept, run=run_stage)
+        search = NestSearch(seconds, say=lambda words: watch.say(words))
+        made = stages.make(job, workers=workers, force=force, kept=kept, run=search.around(run_stage), stop=search.stop,
+                           tell=search.tell)  # fmt: skip
     except (BadInput, PlanError) as bad:
         if holds_packet(folder):
             bad.add_note(f"{folder} still holds the packet of an earlier run")
         _explain_nest(bad, keep_nest)
         raise
+    if made.nest.is_ended_early:
+        n, of = made.nest.rounds, job.nest.effort
+        words = f"the search was ended after {n} of {of} rounds; a rerun needs `nest: effort: {n}` in the job"
+        typer.echo(f"{words} to give the same nest", err=True)
     run = json.dumps({"stage_s": watch.seconds, "total_s": round(sum(watch.seconds.values()), 3), "workers": workers})
     different = write_folder(folder, {**made.files, "run.json": run.encode() + b"\n"}, job.name)
     if as_json:
@@ -370,10 +380,11 @@ def _runner(watch: _StageWatch, cache: Cache | None, keep: StageFolder | None = 
 
 
 class _StageWatch:
-    """Times each stage and, on a terminal, shows which one is running."""
+    """Times each stage and, on a terminal, shows which one is running and how far it is."""
 
     def __init__(self) -> None:
         self.seconds: dict[str, float] = {}
+        self.say: Callable[[str], None] = _say_nothing
 
     @contextmanager
     def __call__(self, name: str) -> Iterator[None]:
@@ -382,9 +393,15 @@ class _StageWatch:
             if sys.stderr.isatty():
                 from rich.console import Console
 
-                with Console(stderr=True).status(name):
+                with Console(stderr=True).status(name) as shown:
+                    self.say = shown.update
                     yield
             else:
                 yield
         finally:
+            self.say = _say_nothing
             self.seconds[name] = round(self.seconds.get(name, 0.0) + time.perf_counter() - begin, 3)
+
+
+def _say_nothing(words: str) -> None:
+    """Where there is no terminal."""

@@ -24,7 +24,7 @@ from pipeline.errors import Bug
 from pipeline.model.digests import digest
 from pipeline.model.feedback import Cap, Feedback
 from pipeline.model.job import Job, PartRequest
-from pipeline.model.nest import Nest, Silhouette, SmallerCutter
+from pipeline.model.nest import Nest, Progress, Silhouette, SmallerCutter
 from pipeline.model.nest_check import NestCheck
 from pipeline.model.part import Part
 from pipeline.model.program import Program
@@ -43,6 +43,8 @@ FORCED = "REFUSED, WRITTEN BY FORCE"
 _MOST_FAULTS = 5  # told of a nest that is wrong
 
 Kept = Mapping[str, tuple[tuple[float, float, float], ...]]  # part name -> (x_mm, y_mm, angle_rad) of each copy
+Stop = Callable[[], bool]
+Tell = Callable[[Progress], None]
 
 
 class Run(Protocol):
@@ -96,14 +98,16 @@ class Judged:
 
 
 def draft(
-    job: Job, *, cell_mm: float | None = None, workers: int = 1, kept: Kept | None = None, run: Run = plainly
-) -> Drafted:
+    job: Job, *, cell_mm: float | None = None, workers: int = 1, kept: Kept | None = None, run: Run = plainly,
+    stop: Stop | None = None, tell: Tell | None = None,
+) -> Drafted:  # fmt: skip
     """One job as far as its checked program. `kept` holds the placements of an earlier nest: those copies stay where
     they are, copies the job asks for beyond them are placed, and nothing is filled in. `cell_mm` is the cell of the
-    simulated stock, the verifier's own when not given.
+    simulated stock, the verifier's own when not given. `stop` is asked after each round of the nest's search whether to
+    end it with the best so far, `tell` hears how far it is.
 
     Raises BadInput when something cannot be nested or planned, and Bug when the independent check finds the nest made
-    here wrong. The result does not depend on `workers`.
+    here wrong. The result does not depend on `workers`, and without `stop` on nothing but the job and `kept`.
     """
     from pipeline import gcode, nest, operations, setups, solids, verify
 
@@ -122,7 +126,7 @@ def draft(
         "web_mm": job.nest.web_mm,
         "smaller_cutters": tuple(_smaller_cutters(job, seating)),
     }
-    placed = run("nest", place, lambda: nest.place_parts(**place, workers=workers))
+    placed = run("nest", place, lambda: nest.place_parts(**place, workers=workers, stop=stop, tell=tell))
     asked = {key: place[key] for key in ("parts", "requests", "region", "gap_mm", "fill")}
     _require(verify.check_nest(placed, **asked))
     setup = setups.plan_setup(job, parts, placed, seating)
@@ -156,13 +160,16 @@ def draft(
     )
 
 
-def make(job: Job, *, workers: int = 1, force: bool = False, kept: Kept | None = None, run: Run = plainly) -> Made:
-    """One job, all the way; `kept` and what is raised as for `draft`. A refused program stays out of `files` unless
-    `force`, which marks its text. The result does not depend on `workers`.
+def make(
+    job: Job, *, workers: int = 1, force: bool = False, kept: Kept | None = None, run: Run = plainly,
+    stop: Stop | None = None, tell: Tell | None = None,
+) -> Made:  # fmt: skip
+    """One job, all the way; `kept`, `stop`, `tell` and what is raised as for `draft`. A refused program stays out of
+    `files` unless `force`, which marks its text. The result does not depend on `workers`.
     """
     from pipeline import gcode, nest, packet
 
-    drafted = draft(job, workers=workers, kept=kept, run=run)
+    drafted = draft(job, workers=workers, kept=kept, run=run, stop=stop, tell=tell)
     program, plan = drafted.program, drafted.plan
     # the nest's and the planner's own warnings, never their errors
     verdict = replace(drafted.verdict, findings=drafted.verdict.findings + drafted.nest.findings + plan.findings)

@@ -70,14 +70,18 @@ class Cache:
             self._usable = False
 
     def recall(self, stage: str, inputs: object, compute: Callable[[], Any]) -> Any:
-        """The stage's value for these inputs: from an earlier run when there is one, else computed and kept."""
+        """The stage's value for these inputs: from an earlier run when there is one, else computed and kept.
+
+        A value that was ended early depends on more than its inputs and is not kept.
+        """
         if stage not in _KEPT or not self._usable:
             return compute()
         file = self._folder / key(stage, inputs)
         value = _read(file)
         if value is None:
             value = compute()
-            self._write(file, value)
+            if not getattr(value, "is_ended_early", False):
+                self._write(file, value)
         return value
 
     def _write(self, file: Path, value: Any) -> None:

@@ -118,3 +118,17 @@ class Nest:
     terms: tuple[Term, ...] = ()
     least_web_mm: float = math.inf  # inf: there is none
     findings: tuple[Finding, ...] = ()  # warnings
+    rounds: int = 0  # of search that were done
+    is_ended_early: bool = False  # fewer than the job asks for: `rounds` as the effort gives the same placements
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Progress:
+    """How far a search is: rounds done `of` so many, and its best layout: studs (parts beyond those with a count), its
+    score in the billet's currency, and the parts' share of the usable area."""
+
+    rounds: int
+    of: int
+    studs: int
+    value: float
+    share: float

@@ -22,9 +22,10 @@ def round_cost(task: Task) -> float:
     return float(n_polygons**1.5 + 0.8 * len(task.mandatory) + 1)
 
 
-def most_rounds(task: Task) -> int:
-    """Rounds of separation that one stream may spend: fewer when one costs more, so that a refusal comes in time."""
-    budget = _ROUND_BUDGET * math.sqrt(max(1, task.effort) / 20) / round_cost(task)
+def granted(task: Task, rounds: int) -> int:
+    """Rounds of separation that one stream may have spent after so many rounds of the search: fewer when one costs
+    more, so that a refusal comes in time."""
+    budget = _ROUND_BUDGET * math.sqrt(rounds / 20) / round_cost(task)
     return round(min(max(budget, 25), 300))
 
 

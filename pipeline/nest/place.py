@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -13,7 +13,7 @@ from pipeline.geometry.regions import grown_area_mm2, usable
 from pipeline.model.findings import Finding
 from pipeline.model.frames import Pose
 from pipeline.model.job import PartRequest, Worth
-from pipeline.model.nest import Nest, Placement, Region, Silhouette, SmallerCutter
+from pipeline.model.nest import Nest, Placement, Progress, Region, Silhouette, SmallerCutter
 from pipeline.model.units import EPS_MM
 from pipeline.nest.aims import Aims
 from pipeline.nest.check import Measured, Walls, measure
@@ -31,7 +31,8 @@ _ORDER_PLACES = 6  # decimals that count when placements are ordered
 
 def place_parts(parts: Sequence[Silhouette], requests: Sequence[PartRequest], region: Region, *, gap_mm: float,
                 seed: int, effort: int, workers: int = 1, fill: bool = True, worth: Worth = _NO_WORTH,
-                web_mm: float = 0.0, smaller_cutters: Sequence[SmallerCutter] = ()) -> Nest:
+                web_mm: float = 0.0, smaller_cutters: Sequence[SmallerCutter] = (),
+                stop: Callable[[], bool] | None = None, tell: Callable[[Progress], None] | None = None) -> Nest:
     """Where each copy of each part lies, billet frame.
 
     Mandatory parts (a count) all lie inside, `gap_mm` from each other and the region's gaps from its walls; parts
@@ -40,6 +41,9 @@ def place_parts(parts: Sequence[Silhouette], requests: Sequence[PartRequest], re
     `worth` weighs, its worth times the layout's mark. Webs thinner than `web_mm` are told of. The same input gives the
     same nest, whatever `workers`. Raises BadInput with N2xx findings when the mandatory parts do not fit;
     `smaller_cutters`, the largest first, are among what is tried then to say what would help.
+
+    `effort` counts rounds of search. `tell` hears after each, and `stop` is asked: when it returns True the search ends
+    there, with the nest that this many rounds give; not before a first layout is there.
     """
     asked = partial(make_task, parts, seed=seed, effort=effort, workers=workers, worth=worth)
     task = asked(requests, region, gap_mm=gap_mm)
@@ -47,15 +51,16 @@ def place_parts(parts: Sequence[Silhouette], requests: Sequence[PartRequest], re
         task = replace(task, extra=())
     other = Otherwise(task=task, region=region, make=asked, smaller_cutters=tuple(smaller_cutters))
     refuse_at_once(task, other)
-    found = search(task)
+    found = search(task, stop=stop, tell=tell)
     if isinstance(found, Attempt):
         refuse_set(task, found.poses, other)
-    layout, measured = found
+    layout, measured = found.layout, found.measured
     if web_mm > 0:
         spread = spread_webs(task, layout, region, limit_mm=web_mm)
         again = measure(task.kinds, spread.which, spread.poses, task.walls, gap_mm=gap_mm)
         layout, measured = (layout, measured) if again.shortfalls else (spread, again)
-    return _nest(task, region, layout, measured, web_mm=web_mm)
+    nest = _nest(task, region, layout, measured, web_mm=web_mm)
+    return replace(nest, rounds=found.rounds, is_ended_early=found.is_ended_early)
 
 
 def make_task(parts: Sequence[Silhouette], requests: Sequence[PartRequest], region: Region, *, gap_mm: float, seed: int,

@@ -1,8 +1,9 @@
 """What the search works on, and how its streams are run.
 
 Words. A *layout* is a list of bodies with poses, the mandatory ones first. A *stream* is one run of the search with a
-seed of its own; streams run on however many workers there are and meet only at fixed points, so the result does not
-depend on the workers.
+seed of its own; streams run on however many workers there are and meet only between rounds, so the result does not
+depend on the workers. A *round* is a fixed piece of work of every stream that knows nothing of the rounds to come, so
+that a search ended after k rounds has the nest of one that was asked for k.
 """
 
 from __future__ import annotations
@@ -46,7 +47,7 @@ class Task:
     usable_area_mm2: float
     grown_usable_mm2: float  # grown by half the gap: no less than the sum of the parts grown so
     seed: int
-    effort: int
+    effort: int  # rounds
     workers: int
 
     @property
