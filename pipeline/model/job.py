@@ -14,6 +14,8 @@ class PartRequest:
 
     `count` None means as many as fit. `rotations_rad` None means any angle; else the only angles allowed, in the
     billet frame. `fixed` places the first copies: (x_mm, y_mm, angle_rad) of `billet_from_part`, z is the Z plan's.
+    Every copy lies wholly in the `zones` together, anywhere when there are none, and outside those of `clear_of`: names
+    of the billet's zones.
     """
 
     name: str
@@ -23,6 +25,8 @@ class PartRequest:
     value: float
     rotations_rad: tuple[float, ...] | None
     fixed: tuple[tuple[float, float, float], ...]
+    zones: tuple[str, ...] = ()
+    clear_of: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,16 +10,30 @@ from pipeline.model.loop import Loop
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Zone:
+    """A named piece of the billet, `polygon` (n, 2) in the billet frame. `figure` is what its pattern is worth."""
+
+    name: str
+    polygon: Float
+    figure: float
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "polygon", frozen(self.polygon, columns=2, name=f"zone {self.name}", least=3))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Region:
     """Where parts may lie, billet frame: inside `outline` (n, 2), outside every keep-out (n, 2).
 
     Each keep-out is (name, polygon, gap_mm): a part's outline stays at least gap_mm from it. `edge_gap_mm` is kept to
-    the outline itself. Gaps already hold kerf, margin and uncertainty.
+    the outline itself. Gaps already hold kerf, margin and uncertainty. A part that is bound to zones wants no gap to
+    their edges.
     """
 
     outline: Float
     edge_gap_mm: float
     keepouts: tuple[tuple[str, Float, float], ...]
+    zones: tuple[Zone, ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "outline", frozen(self.outline, columns=2, name="region", least=3))

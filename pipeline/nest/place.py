@@ -13,6 +13,7 @@ from pipeline.model.frames import Pose
 from pipeline.model.job import PartRequest
 from pipeline.model.nest import Nest, Placement, Region, Silhouette
 from pipeline.model.units import EPS_MM
+from pipeline.nest.bounds import bounds_of
 from pipeline.nest.check import Measured, Walls
 from pipeline.nest.refuse import refuse_at_once, refuse_set
 from pipeline.nest.search import Attempt, search
@@ -28,8 +29,8 @@ def place_parts(parts: Sequence[Silhouette], requests: Sequence[PartRequest], re
 
     Mandatory parts (a count) all lie inside, `gap_mm` from each other and the region's gaps from its walls; parts
     wanted as many as fit take what is left, best value per area first; without `fill` only their fixed copies are
-    placed. The same input gives the same nest, whatever `workers`. Raises BadInput with N2xx findings when the
-    mandatory parts do not fit.
+    placed. Each copy keeps the zones its request names. The same input gives the same nest, whatever `workers`. Raises
+    BadInput with N2xx findings when the mandatory parts do not fit.
     """
     task = make_task(parts, requests, region, gap_mm=gap_mm, seed=seed, effort=effort, workers=workers)
     if not fill:
@@ -45,7 +46,8 @@ def make_task(parts: Sequence[Silhouette], requests: Sequence[PartRequest], regi
               effort: int, workers: int) -> Task:
     """The search's task; kinds in request order."""
     by_name = {part.name: part for part in parts}
-    kinds = tuple(kind_of(by_name[r.name], r) for r in requests)
+    bounds = bounds_of(requests, region.zones)
+    kinds = tuple(kind_of(by_name[r.name], r, bound) for r, bound in zip(requests, bounds, strict=True))
     walls = Walls.of(region)
     left = usable(walls.outline, edge_gap_mm=region.edge_gap_mm,
                   keepouts=tuple((figure, gap) for _, figure, gap in walls.keepouts))
