@@ -113,6 +113,8 @@ def _read_part(name: str, part: Values, family: Family, reader: Reader) -> ReadP
                 value=part["value"],
                 rotations_rad=part["rotations"],
                 fixed=fixed.get(hand, ()),
+                zones=part["zone"],
+                clear_of=part["clear_of"],
             )
             for hand in hands
         )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.shop.fields import Choice, Label, Later, Length, Number, Special, Text
-from pipeline.shop.schema import Key, ListOf, MapOf, Table
+from pipeline.shop.schema import Key, ListOf, MapOf, OneOrMore, Table
 
 AS_MANY_AS_FIT = "as many as fit"
 SMALL = Length(low=0.0, high=5.0)
@@ -68,6 +68,16 @@ PART = Table(
             Special("any", None, ListOf(Number(-360, 360, degrees=True), 1)),
             "any, or a list of degrees in the billet frame",
             default=None,
+        ),
+        "zone": Key(
+            Special("anywhere", (), OneOrMore(Label(60))),
+            "the billet's zone that every copy lies wholly in, or a list of zones that count as one; anywhere",
+            default=(),
+        ),
+        "clear_of": Key(
+            Special("nothing", (), OneOrMore(Label(60))),
+            "a zone of the billet, or a list, that no copy reaches into; nothing",
+            default=(),
         ),
         "fixed": Key(ListOf(FIXED), "places of the first copies", default=()),
         "sizes": Key(Later(), "the family's sizes that differ from its defaults", default=None),

@@ -39,8 +39,9 @@ def settle_mandatory(task: Task, *, stream: int, tries: int, rounds: int = ROUND
     for _ in range(tries):
         poses = np.zeros((n, 3))
         poses[: len(task.fixed)] = task.fixed
-        nest_engine.scatter(task.world, which, poses, n, free, start, angles, state)
-        worst = nest_engine.separate(task.world, which, poses, n, free, start, angles, rounds, SAMPLES, TOL_MM, state)
+        nest_engine.scatter(which, poses, n, free, start, angles, task.boxes, state)
+        worst = nest_engine.separate(task.world, which, poses, n, free, start, angles, task.boxes, rounds, SAMPLES,
+                                     TOL_MM, state)
         if worst < best_worst:
             best, best_worst = poses, worst
         if best_worst <= TOL_MM:

@@ -153,6 +153,7 @@ def pack(kinds: Sequence[Kind], region: Region, *, gap_mm: float, cell_mm: float
     bounds += [b for b in dict.fromkeys(k.bound for k in kinds) if b is not None]
     slack, sx, sy, slack_cell = _slack(region, bounds, cell_mm)
     pins = [np.concatenate(_pins(region, bound)) for bound in bounds]
+    at, pin_starts = np.array([bounds.index(k.bound) for k in kinds]), np.cumsum([0, *(len(p) for p in pins)])
     return nest_engine.World(
         gap=float(gap_mm), safety=0.0,
         radius=np.array([k.radius_mm for k in kinds]), reach=np.array([k.reach_mm for k in kinds]),
@@ -160,18 +161,10 @@ def pack(kinds: Sequence[Kind], region: Region, *, gap_mm: float, cell_mm: float
         grid_start=np.array(starts, dtype=np.int64), grid_nx=np.array(nx, dtype=np.int64),
         grid_ny=np.array(ny, dtype=np.int64), grid_x0=np.array(x0), grid_y0=np.array(y0), grid_cell=np.array(cells),
         grids=np.concatenate([g.ravel() for g in grids]),
-        field_of_kind=np.array([bounds.index(k.bound) for k in kinds], dtype=np.int64), slack=slack, slack_x0=sx,
-        slack_y0=sy, slack_cell=slack_cell, boxes=np.array([_box(region, bound) for bound in bounds]),
-        pin_start=np.cumsum([0, *(len(p) for p in pins)]).astype(np.int64), pins=np.concatenate(pins),
+        field=np.column_stack([at * slack[0].size, pin_starts[at], pin_starts[at + 1]]).astype(np.int64),
+        slack=slack.ravel(), slack_nx=slack.shape[2], slack_ny=slack.shape[1], slack_x0=sx, slack_y0=sy,
+        slack_cell=slack_cell, pins=np.concatenate(pins),
     )
-
-
-def _box(region: Region, bound: Bound | None) -> Float:
-    """x low, y low, x high, y high of what a bound leaves of the outline."""
-    low, high = region.outline.min(axis=0), region.outline.max(axis=0)
-    if bound is not None and bound.inside is not None:
-        low, high = np.maximum(low, bound.inside.box[:2]), np.minimum(high, bound.inside.box[2:])
-    return np.concatenate([low, high])
 
 
 def _pins(region: Region, bound: Bound | None) -> list[Float]:

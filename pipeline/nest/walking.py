@@ -80,8 +80,8 @@ def walk(task: Task, rooms: Rooms | None, known: Layout, *, stream: int, steps: 
         _move(task, which, trial, free, n_fixed, state)
         worst = nest_engine.relax(task.world, which, trial, n, free, 0.0, 0.0, 120, TOL_MM)
         if worst > TOL_MM:
-            worst = nest_engine.separate(task.world, which, trial, n, free, start, angles, 3, SAMPLES // 2, TOL_MM,
-                                         state)
+            worst = nest_engine.separate(task.world, which, trial, n, free, start, angles, task.boxes, 3, SAMPLES // 2,
+                                         TOL_MM, state)
         if worst > TOL_MM:
             continue
         score = quick_score(task, rooms, which, trial, spots)
@@ -98,7 +98,7 @@ def _move(task: Task, which: Any, poses: Float, free: Any, n_fixed: int, state: 
     n = len(which)
     i = n_fixed + int(nest_engine.draw(state) * (n - n_fixed))
     u = nest_engine.draw(state)
-    box = task.world.boxes[task.world.field_of_kind[which[i]]]
+    box = task.boxes[which[i]]
     if u < 0.45:
         for j in range(n_fixed, n):
             if j == i or u < 0.15:
