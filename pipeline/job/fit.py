@@ -116,15 +116,17 @@ def check_outline_cutter(job: Values, crib: Values, billet: Values | None, reade
 
 def check_zones(job: Values, billet: Values, reader: Reader) -> None:
     """The zones that parts are bound to are zones of the billet."""
-    written = billet.node.entries.get("zones")
-    known = list(written.node.entries) if written is not None else []
+    zones = billet.get("zones", ())
+    if ("zones" in billet.node.entries and not billet.has("zones")) or not all(zone.has("name") for zone in zones):
+        return  # nobody knows what the faulty ones are called
+    known = [zone["name"] for zone in zones]
     wanted = ", ".join(known) if known else "no zone: the billet has none"
     for part in job.get("parts", {}).values():
         for key in ("zone", "clear_of"):
             for zone in part.get(key, ()):
                 if zone not in known:
                     reader.fault(
-                        "J148", part.at(key), found=f"the zone {zone}", wanted=wanted, hint=nearest(zone, known)
+                        "J136", part.at(key), found=f"the zone {zone}", wanted=wanted, hint=nearest(zone, known)
                     )
 
 

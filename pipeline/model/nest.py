@@ -11,7 +11,8 @@ from pipeline.model.loop import Loop
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Zone:
-    """A named piece of the billet, `polygon` (n, 2) in the billet frame. `figure` is what its pattern is worth."""
+    """A part of the billet that the maker graded: its polygon (n, 2), billet frame, and its figure, 0 to 1, as the face
+    shows it that the parts' show faces lie against."""
 
     name: str
     polygon: Float
@@ -26,8 +27,7 @@ class Region:
     """Where parts may lie, billet frame: inside `outline` (n, 2), outside every keep-out (n, 2).
 
     Each keep-out is (name, polygon, gap_mm): a part's outline stays at least gap_mm from it. `edge_gap_mm` is kept to
-    the outline itself. Gaps already hold kerf, margin and uncertainty. A part that is bound to zones wants no gap to
-    their edges.
+    the outline itself. Gaps already hold kerf, margin and uncertainty.
     """
 
     outline: Float

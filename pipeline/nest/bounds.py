@@ -66,10 +66,10 @@ class Bound:
 
 
 def bounds_of(requests: Sequence[PartRequest], zones: Sequence[Zone]) -> tuple[Bound | None, ...]:
-    """The bound of each request, None where it names no zone. Raises BadInput (N207) for zones that are not there."""
+    """The bound of each request, None where it names no zone. Raises BadInput (N208) for zones that are not there."""
     figures = {zone.name: Figure.polygon(zone.polygon) for zone in zones}
     findings = [
-        Finding(code="N207", where=request.name, found=f"a part bound to the zone {name}, which the billet has not",
+        Finding(code="N208", where=request.name, found=f"a part bound to the zone {name}, which the billet has not",
                 wanted=f"one of {', '.join(figures)}" if figures else "no zone: the billet has none",
                 hint="name a zone of the billet's file, or add the zone there")
         for request in requests for name in (*request.zones, *request.clear_of) if name not in figures

@@ -2,7 +2,7 @@
 
 Codes: N201 a part alone does not fit · N202 the parts are larger than the plate · N203 the parts do not fit together ·
 N204 a fixed placement is too near to something · N205 more fixed placements than copies · N206 no region is left ·
-N207 (bounds) a zone that the billet has not.
+N208 (bounds) a zone that the billet has not.
 """
 
 from __future__ import annotations

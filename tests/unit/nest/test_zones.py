@@ -54,18 +54,18 @@ def reach_out_mm(shapes: list[shapely.Geometry], zone: shapely.Geometry) -> floa
 def test_bound_parts_lie_in_their_zone_and_the_others_where_they_like() -> None:
     asked = [bound(request("long", 1), "show"), bound(request("ell", 2), off=("knot", "show")),
              bound(request("stud", None), off=("knot",))]
-    region = zoned(SHOW, KNOT)
-    nest = place_parts([LONG, ELL, STUD], asked, region, gap_mm=1.5, seed=1, effort=1)
-    gap, edge = least_distances(nest, [LONG, ELL, STUD], region)
+    region, big = zoned(SHOW, KNOT), plain_part("stud", Loop.circle(1.0, -2.0, 6.0))
+    nest = place_parts([LONG, ELL, big], asked, region, gap_mm=1.5, seed=1, effort=1)
+    gap, edge = least_distances(nest, [LONG, ELL, big], region)
     assert gap >= 1.5 - NOISE_MM and edge >= -NOISE_MM
     show, knot = shapely.Polygon(SHOW.polygon), shapely.Polygon(KNOT.polygon)
     assert reach_out_mm(areas(nest, LONG), show) <= NOISE_MM
     for shape in areas(nest, ELL):
         assert shapely.area(shapely.intersection(shape, show)) < 1e-3  # of an edge that only touches, by rounding
-    for shape in [*areas(nest, ELL), *areas(nest, STUD)]:
+    studs = areas(nest, big)
+    for shape in [*areas(nest, ELL), *studs]:
         assert shapely.area(shapely.intersection(shape, knot)) < 1e-3
-    studs = areas(nest, STUD)
-    assert len(studs) > 40  # 120 x 90 less some 3000 mm2 for the rest, 64 mm2 each
+    assert len(studs) > 15  # 120 x 90 less some 3000 mm2 for the rest, 158 mm2 each
     assert any(not shapely.covers(show, s) for s in studs)
 
 
@@ -140,7 +140,7 @@ def test_pins_and_rotations_hold_beside_zones() -> None:
     (bound(request("stud", 3), "slot"), "N203", ("stud in the zone slot", "2 x stud instead of 3 fits")),
     (bound(request("long", 1, fixed=((24.0, 19.0, 0.0),)), "show"), "N204", ("1.000 mm out of the zone show",)),
     (bound(request("ell", 1, fixed=((80.0, 30.0, 0.0),)), off=("knot",)), "N204", ("into the zone knot",)),
-    (bound(request("ell", 1), "shwo"), "N207", ("shwo", "one of show, knot, short, slot")),
+    (bound(request("ell", 1), "shwo"), "N208", ("shwo", "one of show, knot, short, slot")),
 ])
 def test_refusals_name_the_zone(asked: PartRequest, code: str, words: tuple[str, ...]) -> None:
     region = zoned(SHOW, KNOT, Zone(name="short", polygon=rectangle(58, 40) + [20, 40], figure=1.0),
