@@ -27,6 +27,7 @@ def main() -> None:
     spec = importlib.util.spec_from_file_location(f"bench_{asked.name}", HERE / f"{asked.name}.py")
     assert spec is not None and spec.loader is not None
     module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module  # dataclasses look their module up
     spec.loader.exec_module(module)
     figures = module.run() if asked.folder is None else module.run(asked.folder)
     shown = dict(_flat(figures))

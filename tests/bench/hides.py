@@ -13,7 +13,7 @@ import json
 import math
 import time
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import combinations
@@ -37,7 +37,7 @@ NOISE = 1e-6  # floating-point noise of a distance in the instance's own unit, n
 STREAMS = 4
 _EXTENT_MM = 100.0  # a hide's longest side as the engine sees it: its grids and tolerances are for plates of this size
 _HAIR_MM = 1e-4  # kept everywhere, so that the engine's own noise never becomes an overlap
-_RUIN = 4  # most pieces that one round takes out
+_RUIN = 6  # most pieces that one round takes out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -93,10 +93,10 @@ def load(data: Mapping[str, Any]) -> tuple[tuple[Hide, ...], tuple[Piece, ...]]:
 
 
 def solve(data: Mapping[str, Any], *, rounds: int, seed: int, threads: int = 1,
-          stop: Callable[[], bool] = lambda: False) -> list[Laid]:
-    """Pieces laid on the hides, one hide after the other. `rounds` of ruin and recreate for each hide and stream; the
-    same rounds and seed give the same result, whatever the threads, as long as `stop()`, asked before each round, never
-    says so."""
+          cpu_seconds: float = math.inf) -> list[Laid]:
+    """Pieces laid on the hides, one hide after the other. Each of STREAMS streams of a hide makes `rounds` of ruin and
+    recreate, or as many as begin within `cpu_seconds` of its own. The same rounds and seed give the same result,
+    whatever the threads, when no stream is cut short."""
     hides, pieces = load(data)
     left = Counter({k: piece.demand for k, piece in enumerate(pieces)})
     out: list[Laid] = []
@@ -107,8 +107,8 @@ def solve(data: Mapping[str, Any], *, rounds: int, seed: int, threads: int = 1,
         kinds = sorted(+left)
         task = _task(hide, [pieces[k] for k in kinds], scale, seed=seed * 1000 + number)
         demand = [left[k] for k in kinds]
-        filled = run_all((partial(_fill, task, demand, stream=s, rounds=rounds, stop=stop) for s in range(STREAMS)),
-                         threads)
+        filled = run_all((partial(_fill, task, demand, stream=s, rounds=rounds, cpu_seconds=cpu_seconds)
+                          for s in range(STREAMS)), threads)
         best = max(filled, key=lambda layout: layout.score)
         for k, pose in zip(best.which, best.poses, strict=True):
             placed = task.kinds[k].placed(pose)
@@ -143,10 +143,10 @@ def _grown(ring: Float) -> Float:
     return shapely.get_coordinates(shapely.buffer(shapely.Polygon(ring), _HAIR_MM, join_style="mitre").exterior)[:-1]
 
 
-def _fill(task: Task, demand: Sequence[int], *, stream: int, rounds: int, stop: Callable[[], bool]) -> Layout:
+def _fill(task: Task, demand: Sequence[int], *, stream: int, rounds: int, cpu_seconds: float) -> Layout:
     """Pieces put in by size, large ones first; then some neighbours are taken out again and others tried, and what
     covers no less is kept. The best layout that passes the exact check; `score` is its area in mm2."""
-    state = new_state(task.seed, stream)
+    state, end = new_state(task.seed, stream), time.thread_time() + cpu_seconds
     most = sum(demand)
     which, poses, n = np.zeros(most + 1, dtype=np.int64), np.zeros((most + 1, 3)), 0
     best = Layout(which=(), poses=poses[:0], n_held=0, score=0.0)
@@ -155,7 +155,7 @@ def _fill(task: Task, demand: Sequence[int], *, stream: int, rounds: int, stop: 
     for _ in range(rounds):
         if not tried and covered > best.score:
             best, tried = _checked(task, which, poses, n, best), True
-        if stop():
+        if n == most or time.thread_time() > end:
             break
         which2, poses2 = which.copy(), poses.copy()
         m = _take_out(which2, poses2, n, state)
@@ -289,17 +289,16 @@ def invented(seed: int = 1) -> dict[str, Any]:
             "items": items}
 
 
-def run(folder: Path | None = None, *, rounds: int = 30, seconds: float = 100.0, seed: int = 1,
+def run(folder: Path | None = None, *, rounds: int = 1000, cpu_seconds: float = 8.0, seed: int = 1,
         threads: int = 2) -> dict[str, Any]:
-    """Density and faults by instance; `seconds` are for a whole instance, shared evenly by its hides in turn."""
+    """Density and faults by instance; `cpu_seconds` for each of the STREAMS streams of a hide."""
     files = [] if folder is None else sorted(folder.glob("*.json"))
     read = [json.loads(file.read_text()) for file in files]
     instances = [one for one in read if one.get("kind") == "multi_container"] if folder is not None else [invented()]
     out: dict[str, Any] = {}
     for data in instances:
         start, cpu = time.perf_counter(), time.process_time()
-        end = start + seconds
-        laid = solve(data, rounds=rounds, seed=seed, threads=threads, stop=lambda end=end: time.perf_counter() > end)
+        laid = solve(data, rounds=rounds, seed=seed, threads=threads, cpu_seconds=cpu_seconds)
         found = check(data, laid)
         figures = {k: v for k, v in found.items() if k not in ("faults", "by_hide")}
         out[data["name"]] = {**figures, "faults": len(found["faults"]), "first fault": (found["faults"] or ["none"])[0],
