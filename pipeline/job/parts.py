@@ -111,10 +111,10 @@ def _read_part(name: str, part: Values, family: Family, reader: Reader) -> ReadP
                 sizes=family.complete({**sizes, HAND: hand} if hand else sizes),
                 count=part["count"],
                 value=part["value"],
-                rotations_rad=part["rotations"],
-                fixed=fixed.get(hand, ()),
                 zones=part["zone"],
                 clear_of=part["clear_of"],
+                rotations_rad=part["rotations"],
+                fixed=fixed.get(hand, ()),
             )
             for hand in hands
         )

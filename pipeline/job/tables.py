@@ -64,20 +64,20 @@ PART = Table(
             f"a number (of pairs, for a pair) or: {AS_MANY_AS_FIT}",
         ),
         "value": Key(Number(0, 1_000_000), "worth of one part, in the billet's currency", default=1.0),
-        "rotations": Key(
-            Special("any", None, ListOf(Number(-360, 360, degrees=True), 1)),
-            "any, or a list of degrees in the billet frame",
-            default=None,
-        ),
         "zone": Key(
-            Special("anywhere", (), OneOrMore(Label(60))),
+            Special("anywhere", (), OneOrMore(Label(40))),
             "the billet's zone that every copy lies wholly in, or a list of zones that count as one; anywhere",
             default=(),
         ),
         "clear_of": Key(
-            Special("nothing", (), OneOrMore(Label(60))),
+            Special("nothing", (), OneOrMore(Label(40))),
             "a zone of the billet, or a list, that no copy reaches into; nothing",
             default=(),
+        ),
+        "rotations": Key(
+            Special("any", None, ListOf(Number(-360, 360, degrees=True), 1)),
+            "any, or a list of degrees in the billet frame",
+            default=None,
         ),
         "fixed": Key(ListOf(FIXED), "places of the first copies", default=()),
         "sizes": Key(Later(), "the family's sizes that differ from its defaults", default=None),

@@ -12,10 +12,9 @@ from pipeline.model.shop import Billet, Crib, Holding, Machine, Material
 class PartRequest:
     """One kind of part that is wanted. A mirrored pair is two requests (`handle-left`, `handle-right`).
 
-    `count` None means as many as fit. `rotations_rad` None means any angle; else the only angles allowed, in the
+    `count` None means as many as fit. Every copy lies wholly in the `zones` together (names of the billet's zones; none:
+    anywhere) and outside each of `clear_of`. `rotations_rad` None means any angle; else the only angles allowed, in the
     billet frame. `fixed` places the first copies: (x_mm, y_mm, angle_rad) of `billet_from_part`, z is the Z plan's.
-    Every copy lies wholly in the `zones` together, anywhere when there are none, and outside those of `clear_of`: names
-    of the billet's zones.
     """
 
     name: str
@@ -23,10 +22,10 @@ class PartRequest:
     sizes: Mapping[str, float | str]
     count: int | None
     value: float
-    rotations_rad: tuple[float, ...] | None
-    fixed: tuple[tuple[float, float, float], ...]
     zones: tuple[str, ...] = ()
     clear_of: tuple[str, ...] = ()
+    rotations_rad: tuple[float, ...] | None
+    fixed: tuple[tuple[float, float, float], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
