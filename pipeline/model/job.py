@@ -12,7 +12,7 @@ from pipeline.model.shop import Billet, Crib, Holding, Machine, Material
 class PartRequest:
     """One kind of part that is wanted. A mirrored pair is two requests (`handle-left`, `handle-right`).
 
-    `count` None means as many as fit. Every copy lies wholly in the `zones` together (names of the billet's zones; none:
+    `count` None means as many as fit. Every copy lies wholly in the `zones` together (names of the billet's; none means
     anywhere) and outside each of `clear_of`. `rotations_rad` None means any angle; else the only angles allowed, in the
     billet frame. `fixed` places the first copies: (x_mm, y_mm, angle_rad) of `billet_from_part`, z is the Z plan's.
     """
