@@ -7,6 +7,7 @@ their distance; negative when they overlap: then about how far one must move to 
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -59,7 +60,7 @@ def clearance_mm(a: Figure, b: Figure) -> float:
 
 def inside_mm(figure: Figure, outline: Figure) -> float:
     """Distance of a figure to the outline round it, negative when it reaches out."""
-    distance = float(shapely.distance(figure.core, outline.core.exterior))
+    distance = float(shapely.distance(figure.core, outline.core.boundary))
     if shapely.covers(outline.core, figure.core):
         return distance - figure.radius_mm
     if figure.radius_mm > 0:
@@ -91,7 +92,7 @@ def between_mm(a: Figure, b: Figure) -> tuple[float, float]:
 
 def edge_point_mm(figure: Figure, outline: Figure) -> tuple[float, float]:
     """The point of the outline nearest to a figure inside; one where they cross when it reaches out."""
-    x, y = shapely.get_coordinates(shapely.shortest_line(outline.core.exterior, figure.core))[0]
+    x, y = shapely.get_coordinates(shapely.shortest_line(outline.core.boundary, figure.core))[0]
     return float(x), float(y)
 
 
@@ -129,6 +130,31 @@ def simplified(points: Float, *, tolerance_mm: float) -> Float:
     ring = shapely.simplify(shapely.Polygon(points), tolerance_mm)
     coordinates: Float = shapely.get_coordinates(ring.exterior)[:-1]
     return coordinates
+
+
+def joined(figures: Sequence[Figure]) -> Figure:
+    """All polygons as one figure; where they touch or overlap, the edge between them is gone."""
+    core = shapely.union_all([figure.core for figure in figures])
+    shapely.prepare(core)
+    return Figure(core=core, radius_mm=0.0)
+
+
+def rings(figure: Figure) -> list[list[Float]]:
+    """The rings (n, 2) of a figure of polygons, piece by piece: its outline, then its holes."""
+    pieces = shapely.get_parts(figure.core)
+    return [[shapely.get_coordinates(ring)[:-1] for ring in (piece.exterior, *piece.interiors)] for piece in pieces]
+
+
+def shared(a: Figure, b: Figure) -> Figure | None:
+    """What two figures of polygons share. None when that has no area."""
+    core = shapely.intersection(a.core, b.core)
+    return Figure(core=core, radius_mm=0.0) if core.area > 0 else None
+
+
+def less(figure: Figure, others: Sequence[Figure]) -> Figure | None:
+    """A figure of polygons without what others cover. None when nothing is left."""
+    core = shapely.difference(figure.core, shapely.union_all([other.core for other in others]))
+    return Figure(core=core, radius_mm=0.0) if core.area > 0 else None
 
 
 def grown_area_mm2(figure: Figure, *, by_mm: float) -> float:

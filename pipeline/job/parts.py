@@ -111,6 +111,8 @@ def _read_part(name: str, part: Values, family: Family, reader: Reader) -> ReadP
                 sizes=family.complete({**sizes, HAND: hand} if hand else sizes),
                 count=part["count"],
                 value=part["value"],
+                zones=part["zone"],
+                clear_of=part["clear_of"],
                 rotations_rad=part["rotations"],
                 fixed=fixed.get(hand, ()),
                 along_layers_rad=_along_layers(part, hand, hands),

@@ -15,7 +15,7 @@ from pipeline import families as part_families
 from pipeline.errors import BadInput
 from pipeline.families import Family
 from pipeline.job.files import load_job, shop_file
-from pipeline.job.fit import check_material, check_outline_cutter, check_skin, check_thickness
+from pipeline.job.fit import check_material, check_outline_cutter, check_skin, check_thickness, check_zones
 from pipeline.job.parts import ReadPart, read_parts
 from pipeline.job.tables import JOB, REFERENCES
 from pipeline.job.terms import check_webs, check_worth
@@ -138,6 +138,7 @@ def _check_together(
     if crib is not None:
         check_outline_cutter(values, crib, billet, reader)
     if billet is not None:
+        check_zones(values, billet, reader)
         check_material(values, billet, shop["material"], crib, reader)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.shop.fields import Choice, Label, Later, Length, Number, Special, Text
-from pipeline.shop.schema import Key, ListOf, MapOf, Table
+from pipeline.shop.schema import Key, ListOf, MapOf, OneOrMore, Table
 
 AS_MANY_AS_FIT = "as many as fit"
 SMALL = Length(low=0.0, high=5.0)
@@ -78,6 +78,16 @@ PART = Table(
             f"a number (of pairs, for a pair) or: {AS_MANY_AS_FIT}",
         ),
         "value": Key(Number(0, 1_000_000), "worth of one part, in the billet's currency", default=1.0),
+        "zone": Key(
+            Special("anywhere", (), OneOrMore(Label(40))),
+            "the billet's zone that every copy lies wholly in, or a list of zones that count as one; anywhere",
+            default=(),
+        ),
+        "clear_of": Key(
+            Special("nothing", (), OneOrMore(Label(40))),
+            "a zone of the billet, or a list, that no copy reaches into; nothing",
+            default=(),
+        ),
         "rotations": Key(
             Special("any", None, ListOf(Number(-360, 360, degrees=True), 1)),
             "any, or a list of degrees in the billet frame",

@@ -3,8 +3,9 @@
 Words. A *body* is one copy of a *kind*; its pose is (x, y, angle) of the kind's reference point. A kind is either an
 exact disc (`radius` > 0) or a polygon with a *grid* of signed distances (negative inside) and *samples* along its
 boundary. The *slack* grid is the container: distance to the outline or a keep-out less the gap wanted there, positive
-where a point may lie. *Pins* are the container's own corners with the gap each wants, looked up in the kinds' grids,
-so that a corner between two samples is not missed. All mm and rad, all poses in one frame.
+where a point may lie. Kinds that are bound to a part of the container have a grid of their own, a *field*; field 0 is
+the container for all others. *Pins* are the container's own corners with the gap each wants, looked up in the kinds'
+grids, so that a corner between two samples is not missed. All mm and rad, all poses in one frame.
 
 Energy: sum over samples of max(0, need - distance)^2, A sampled in B's grid and B in A's. It is zero exactly when
 every sample keeps its distance, and its gradient moves and turns bodies continuously.
@@ -48,7 +49,7 @@ _RETURNS = 0.8  # share of kicks from the best of all
 
 
 class World(NamedTuple):
-    """Kinds and container, packed flat. k kinds, m samples, p pins."""
+    """Kinds and container, packed flat. k kinds, m samples, p pins of all fields."""
 
     gap: float  # wanted between two bodies, mm
     safety: float  # added to every need, mm; covers grid interpolation and the minimiser's tolerance
@@ -64,7 +65,10 @@ class World(NamedTuple):
     grid_y0: np.ndarray  # (k,)
     grid_cell: np.ndarray  # (k,)
     grids: np.ndarray  # flat float32, row-major per kind
-    slack: np.ndarray  # (ny, nx) float32
+    field: np.ndarray  # (k, 3) int64: where the kind's slack starts, its first pin and the one after its last
+    slack: np.ndarray  # flat float32, row-major, field after field
+    slack_nx: int
+    slack_ny: int
     slack_x0: float
     slack_y0: float
     slack_cell: float
@@ -136,9 +140,11 @@ def _distance_at(world, kind, u, v):
 
 
 @njit(cache=True, nogil=True)
-def slack_at(world, x, y):
-    """Bilinear container slack and its gradient; beyond the grid it falls with the distance to the grid."""
-    ny, nx = world.slack.shape
+def slack_at(world, start, x, y):
+    """Bilinear slack of the field that starts there, and its gradient; beyond the grid it falls with the distance to
+    the grid."""
+    nx = world.slack_nx
+    ny = world.slack_ny
     cell = world.slack_cell
     fx = (x - world.slack_x0) / cell
     fy = (y - world.slack_y0) / cell
@@ -148,10 +154,11 @@ def slack_at(world, x, y):
     iy = int(cy)
     tx = cx - ix
     ty = cy - iy
-    a = float(world.slack[iy, ix])
-    b = float(world.slack[iy, ix + 1])
-    c = float(world.slack[iy + 1, ix])
-    d = float(world.slack[iy + 1, ix + 1])
+    at = start + iy * nx + ix
+    a = float(world.slack[at])
+    b = float(world.slack[at + 1])
+    c = float(world.slack[at + nx])
+    d = float(world.slack[at + nx + 1])
     low = a + (b - a) * tx
     high = c + (d - c) * tx
     value = low + (high - low) * ty
@@ -169,38 +176,37 @@ def _wall(world, kind, x, y, c, s, g):
     e = 0.0
     worst = 0.0
     radius = world.radius[kind]
+    start = world.field[kind, 0]
     if radius > 0.0:
-        v, gx, gy = slack_at(world, x, y)
+        v, gx, gy = slack_at(world, start, x, y)
         short = world.safety + radius - v
         if short > 0.0:
             g[0] -= 2.0 * short * gx
             g[1] -= 2.0 * short * gy
-            e += short * short
+            e = short * short
             worst = short
-    else:
-        for k in range(world.sample_start[kind], world.sample_start[kind + 1]):
-            u = world.samples[k, 0]
-            w = world.samples[k, 1]
-            rx = c * u - s * w
-            ry = s * u + c * w
-            v, gx, gy = slack_at(world, x + rx, y + ry)
-            short = world.safety - v
-            if short > 0.0:
-                f = 2.0 * short
-                g[0] -= f * gx
-                g[1] -= f * gy
-                g[2] -= f * (gy * rx - gx * ry)
-                e += short * short
-                worst = max(worst, short)
+        return e, worst  # the slack at its centre knows every corner
+    for k in range(world.sample_start[kind], world.sample_start[kind + 1]):
+        u = world.samples[k, 0]
+        w = world.samples[k, 1]
+        rx = c * u - s * w
+        ry = s * u + c * w
+        v, gx, gy = slack_at(world, start, x + rx, y + ry)
+        short = world.safety - v
+        if short > 0.0:
+            f = 2.0 * short
+            g[0] -= f * gx
+            g[1] -= f * gy
+            g[2] -= f * (gy * rx - gx * ry)
+            e += short * short
+            worst = max(worst, short)
     reach = world.reach[kind]
-    for k in range(world.pins.shape[0]):
+    for k in range(world.field[kind, 1], world.field[kind, 2]):
         px = world.pins[k, 0] - x
         py = world.pins[k, 1] - y
         need = world.pins[k, 2] + world.safety
         if px * px + py * py >= (reach + need) * (reach + need):
             continue
-        if radius > 0.0:
-            continue  # a disc has the slack at its centre, which knows every corner
         d, gu, gv = _distance_at(world, kind, c * px + s * py, c * py - s * px)
         short = need - d
         if short > 0.0:
@@ -561,17 +567,24 @@ def _any_angle(kind, angle_start, angles, state):
 
 
 @njit(cache=True, nogil=True)
-def scatter(kinds, poses, n, is_free, angle_start, angles, box, state):
-    """Random poses for all free bodies, centres in `box` (x0, y0, x1, y1)."""
+def _any_place(kind, boxes, state):
+    """A random place for the centre of a body of the kind: in its box of `boxes` (k, 4) x0, y0, x1, y1."""
+    x = boxes[kind, 0] + (boxes[kind, 2] - boxes[kind, 0]) * draw(state)
+    y = boxes[kind, 1] + (boxes[kind, 3] - boxes[kind, 1]) * draw(state)
+    return x, y
+
+
+@njit(cache=True, nogil=True)
+def scatter(kinds, poses, n, is_free, angle_start, angles, boxes, state):
+    """Random poses for all free bodies, centres in the boxes of their kinds."""
     for i in range(n):
         if is_free[i] == 1:
-            poses[i, 0] = box[0] + (box[2] - box[0]) * draw(state)
-            poses[i, 1] = box[1] + (box[3] - box[1]) * draw(state)
+            poses[i, 0], poses[i, 1] = _any_place(kinds[i], boxes, state)
             poses[i, 2] = _any_angle(kinds[i], angle_start, angles, state)
 
 
 @njit(cache=True, nogil=True)
-def _relocate(world, kinds, poses, n, i, weights, angle_start, angles, box, samples, tol, state):
+def _relocate(world, kinds, poses, n, i, weights, angle_start, angles, boxes, samples, tol, state):
     """Best of `samples` random and half as many near poses for body i, the best three refined; kept when better."""
     kind = kinds[i]
     here = body_energy(world, kinds, poses, n, i, poses[i, 0], poses[i, 1], poses[i, 2], weights, FAR)
@@ -580,8 +593,7 @@ def _relocate(world, kinds, poses, n, i, weights, angle_start, angles, box, samp
     near = samples // 2
     for t in range(samples + near):
         if t < samples:
-            x = box[0] + (box[2] - box[0]) * draw(state)
-            y = box[1] + (box[3] - box[1]) * draw(state)
+            x, y = _any_place(kind, boxes, state)
             angle = _any_angle(kind, angle_start, angles, state)
             if angle_start[kind + 1] == angle_start[kind] and draw(state) < 0.4:
                 angle = poses[i, 2] + 0.5 * math.pi * int(4.0 * draw(state))
@@ -650,7 +662,7 @@ def shortfalls(world, kinds, poses, n, out):
 
 
 @njit(cache=True, nogil=True)
-def separate(world, kinds, poses, n, is_free, angle_start, angles, box, rounds, samples, tol, state):
+def separate(world, kinds, poses, n, is_free, angle_start, angles, boxes, rounds, samples, tol, state):
     """Guided local search from the given poses; leaves the best poses found and returns their worst shortfall, mm.
 
     Steps of a round: joint descent under the weights; measure; raise the weights of what collides by 1.2 to 2.0 and
@@ -688,7 +700,7 @@ def separate(world, kinds, poses, n, is_free, angle_start, angles, box, rounds, 
             if is_free[i] == 0:
                 continue
             if body_energy(world, kinds, poses, n, i, poses[i, 0], poses[i, 1], poses[i, 2], weights, FAR) > tol * tol:
-                _relocate(world, kinds, poses, n, i, weights, angle_start, angles, box, samples, tol, state)
+                _relocate(world, kinds, poses, n, i, weights, angle_start, angles, boxes, samples, tol, state)
     for i in range(n):
         for k in range(3):
             poses[i, k] = best[i, k]
@@ -696,7 +708,7 @@ def separate(world, kinds, poses, n, is_free, angle_start, angles, box, rounds, 
 
 
 @njit(cache=True, nogil=True)
-def insert_body(world, kinds, poses, n, is_free, angle_start, angles, box, samples, tries, tol, state):
+def insert_body(world, kinds, poses, n, is_free, angle_start, angles, boxes, samples, tries, tol, state):
     """Place body n (its kind set, pose free) beside the n bodies there, moving all; True when it went in.
 
     `poses` is left as it was when it did not.
@@ -709,10 +721,9 @@ def insert_body(world, kinds, poses, n, is_free, angle_start, angles, box, sampl
         for i in range(n):
             for k in range(3):
                 poses[i, k] = kept[i, k]
-        poses[n, 0] = box[0] + (box[2] - box[0]) * draw(state)
-        poses[n, 1] = box[1] + (box[3] - box[1]) * draw(state)
+        poses[n, 0], poses[n, 1] = _any_place(kinds[n], boxes, state)
         poses[n, 2] = _any_angle(kinds[n], angle_start, angles, state)
-        _relocate(world, kinds, poses, n + 1, n, weights, angle_start, angles, box, samples, tol, state)
+        _relocate(world, kinds, poses, n + 1, n, weights, angle_start, angles, boxes, samples, tol, state)
         if minimise(world, kinds, poses, n + 1, scale, weights, 0.0, 0.0, 200, tol) <= tol:
             return True
     for i in range(n):
@@ -725,12 +736,12 @@ def insert_body(world, kinds, poses, n, is_free, angle_start, angles, box, sampl
 
 
 @njit(cache=True, nogil=True)
-def room_base(world, radius, x0, y0, cell, out):
-    """Room for the centre of a disc against the container alone: slack less radius, on a grid `out` (ny, nx)."""
+def room_base(world, field, radius, x0, y0, cell, out):
+    """Room for the centre of a disc against the container alone: slack of a field less radius, on a grid `out` (ny, nx)."""
     ny, nx = out.shape
     for iy in range(ny):
         for ix in range(nx):
-            v, _, _ = slack_at(world, x0 + ix * cell, y0 + iy * cell)
+            v, _, _ = slack_at(world, field, x0 + ix * cell, y0 + iy * cell)
             out[iy, ix] = v - radius
 
 

@@ -12,7 +12,8 @@ from pipeline.model.shop import Billet, Crib, Holding, Machine, Material
 class PartRequest:
     """One kind of part that is wanted. A mirrored pair is two requests (`handle-left`, `handle-right`).
 
-    `count` None means as many as fit. `rotations_rad` None means any angle; else the only angles allowed, in the
+    `count` None means as many as fit. Every copy lies wholly in the `zones` together (names of the billet's; none means
+    anywhere) and outside each of `clear_of`. `rotations_rad` None means any angle; else the only angles allowed, in the
     billet frame. `fixed` places the first copies: (x_mm, y_mm, angle_rad) of `billet_from_part`, z is the Z plan's.
     `along_layers_rad` is the direction in the part's frame that wants to lie along the billet's layers.
     """
@@ -22,6 +23,8 @@ class PartRequest:
     sizes: Mapping[str, float | str]
     count: int | None
     value: float
+    zones: tuple[str, ...] = ()
+    clear_of: tuple[str, ...] = ()
     rotations_rad: tuple[float, ...] | None
     fixed: tuple[tuple[float, float, float], ...]
     along_layers_rad: float | None = None

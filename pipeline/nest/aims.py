@@ -201,7 +201,7 @@ def _left(kinds: Sequence[Kind], world: nest_engine.World, region: Region, is_co
     (x0, y0), (x1, y1) = region.outline.min(axis=0).tolist(), region.outline.max(axis=0).tolist()
     cell = max(_LEFT_MM, math.sqrt((x1 - x0) * (y1 - y0) / _LEFT_CELLS))
     base = np.zeros((math.ceil((y1 - y0) / cell), math.ceil((x1 - x0) / cell)))
-    nest_engine.room_base(world, 0.0, x0 + cell / 2, y0 + cell / 2, cell, base)
+    nest_engine.room_base(world, 0, 0.0, x0 + cell / 2, y0 + cell / 2, cell, base)
     widths = [least_width_mm(k.polygon) for k, is_one in zip(kinds, is_counted, strict=True) if is_one]
     half = max(widths, default=_LEFT_WIDTH_MM) / 2
     taken = math.fsum((k.request.count or 0) * grown_area_mm2(k.figure(np.zeros(3)), by_mm=gap_mm / 2) for k in kinds)

@@ -108,7 +108,7 @@ def _add_bodies(task: Task, kind: int, which: Any, poses: Float, n: int, free: A
     start, angles = task.angles
     while n < len(which) - 1:
         which[n] = kind
-        if not nest_engine.insert_body(task.world, which, poses, n, free, start, angles, task.box, SAMPLES, tries,
+        if not nest_engine.insert_body(task.world, which, poses, n, free, start, angles, task.boxes, SAMPLES, tries,
                                        TOL_MM, state):
             return n
         n += 1

@@ -46,9 +46,9 @@ def settle_mandatory(task: Task, *, stream: int, tries: int, rounds: int = ROUND
         if begin is not None and t == 0:
             poses[:] = begin
         else:
-            nest_engine.scatter(which, poses, n, free, start, angles, task.box, state)
+            nest_engine.scatter(which, poses, n, free, start, angles, task.boxes, state)
         poses[: len(task.fixed)] = task.fixed
-        worst = nest_engine.separate(task.world, which, poses, n, free, start, angles, task.box, rounds, SAMPLES,
+        worst = nest_engine.separate(task.world, which, poses, n, free, start, angles, task.boxes, rounds, SAMPLES,
                                      TOL_MM, state)
         if worst < best_worst:
             best, best_worst = poses, worst

@@ -16,6 +16,7 @@ from pipeline.model.job import PartRequest, Worth
 from pipeline.model.nest import Nest, Placement, Progress, Region, Silhouette, SmallerCutter
 from pipeline.model.units import EPS_MM
 from pipeline.nest.aims import Aims
+from pipeline.nest.bounds import bounds_of
 from pipeline.nest.check import Measured, Walls, measure
 from pipeline.nest.merit import merits
 from pipeline.nest.refuse import refuse_at_once, refuse_set
@@ -37,10 +38,11 @@ def place_parts(parts: Sequence[Silhouette], requests: Sequence[PartRequest], re
 
     Mandatory parts (a count) all lie inside, `gap_mm` from each other and the region's gaps from its walls; parts
     wanted as many as fit take what is left, best value per area first; without `fill` only their fixed copies are
-    placed. Of two layouts the one with more money in it is taken: the value of its parts and, for each thing that
-    `worth` weighs, its worth times the layout's mark. Webs thinner than `web_mm` are told of. The same input gives the
-    same nest, whatever `workers`. Raises BadInput with N2xx findings when the mandatory parts do not fit;
-    `smaller_cutters`, the largest first, are among what is tried then to say what would help.
+    placed. Each copy keeps the zones its request names. Of two layouts the one with more money in it is taken: the
+    value of its parts and, for each thing that `worth` weighs, its worth times the layout's mark. Webs thinner than
+    `web_mm` are told of. The same input gives the same nest, whatever `workers`. Raises BadInput with N2xx findings
+    when the mandatory parts do not fit; `smaller_cutters`, the largest first, are among what is tried then to say what
+    would help.
 
     `effort` counts rounds of search. `tell` hears after each, and `stop` is asked: when it returns True the search ends
     there, with the nest that this many rounds give; not before a first layout is there.
@@ -67,7 +69,8 @@ def make_task(parts: Sequence[Silhouette], requests: Sequence[PartRequest], regi
               effort: int, workers: int, worth: Worth = _NO_WORTH) -> Task:
     """The search's task; kinds in request order."""
     by_name = {part.name: part for part in parts}
-    kinds = tuple(kind_of(by_name[r.name], r) for r in requests)
+    bounds = bounds_of(requests, region.zones)
+    kinds = tuple(kind_of(by_name[r.name], r, bound) for r, bound in zip(requests, bounds, strict=True))
     walls = Walls.of(region)
     left = usable(walls.outline, edge_gap_mm=region.edge_gap_mm,
                   keepouts=tuple((figure, gap) for _, figure, gap in walls.keepouts))

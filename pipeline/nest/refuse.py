@@ -1,7 +1,8 @@
 """Saying no: which part does not fit, by how much, where, and what was found to help.
 
 Codes: N201 a part alone does not fit · N202 the parts are larger than the plate · N203 the parts do not fit together ·
-N204 a fixed placement is too near to something · N205 more fixed placements than copies · N206 no region is left.
+N204 a fixed placement is too near to something · N205 more fixed placements than copies · N206 no region is left ·
+N208 (bounds) a zone that the billet has not.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from typing import NoReturn
 import numpy as np
 
 from pipeline.errors import BadInput
-from pipeline.geometry.regions import grown_area_mm2
+from pipeline.geometry.regions import grown_area_mm2, usable
 from pipeline.model.arrays import Float
 from pipeline.model.findings import Finding
 from pipeline.nest.check import Shortfall, measure
@@ -59,7 +60,8 @@ def refuse_set(task: Task, poses: Float, other: Otherwise) -> NoReturn:
         found=f"no place on the plate for all {len(task.mandatory)} parts that have a count; the best attempt lacks"
               f" {short:.3f} mm {_between(task, worst)}, near x {at[0]:.1f}, y {at[1]:.1f} mm of the plate's own frame"
               + (f", and less in {more} other place{'s' if more > 1 else ''}" if more > 0 else ""),
-        wanted=f"{task.gap_mm:.3f} mm between parts (outline cutter and margin), and the edge margin",
+        wanted=f"{task.gap_mm:.3f} mm between parts (outline cutter and margin), and the edge margin"
+               + _all_bounds(task),
         hint="try a shorter part, fewer copies, more rotations, a higher effort or another seed, or a larger billet",
     )
     bodies = [b for s in found.shortfalls for b in (s.first, s.second) if b is not None]
@@ -117,26 +119,48 @@ def _fixed_findings(task: Task) -> list[Finding]:
     found = measure(task.kinds, task.fixed_which, task.fixed, task.walls, gap_mm=task.gap_mm)
     for short in found.shortfalls:
         other = short.wall if short.second is None else copy_name(task, short.second)
+        bound = task.kinds[task.fixed_which[short.first]].bound
+        wanted = f"{task.gap_mm:.3f} mm" if short.second is not None else "the gap to the edge and to keep-outs"
+        how = f"fixed {short.short_mm:.3f} mm too near to {other}"
+        if bound is not None and short.wall in bound.zones:
+            how = f"fixed {short.short_mm:.3f} mm {'out of' if other == bound.name else 'into'} the zone {other}"
+            wanted = bound.words
         findings.append(Finding(
             code="N204", where=copy_name(task, short.first), amount_mm=short.short_mm,
-            found=f"a place that is fixed {short.short_mm:.3f} mm too near to {other}, near x {short.at_mm[0]:.1f},"
-                  f" y {short.at_mm[1]:.1f} mm of the plate's own frame",
-            wanted=f"{task.gap_mm:.3f} mm" if short.second is not None else "the gap to the edge and to keep-outs",
-            hint="another place, or a smaller part"))
+            found=f"a place that is {how}, near x {short.at_mm[0]:.1f}, y {short.at_mm[1]:.1f} mm of the plate's own"
+                  " frame",
+            wanted=wanted, hint="another place, or a smaller part"))
     return findings
 
 
 def _area_findings(task: Task) -> list[Finding]:
-    """A bound that holds always: parts grown by half the gap stay apart, and inside the region grown by half a gap."""
+    """A limit that holds always: parts grown by half the gap stay apart, and inside the region grown by half a gap. So
+    do the parts of one bound inside what that leaves of the region."""
     half = task.gap_mm / 2
-    taken = sum(grown_area_mm2(task.kinds[k].figure(np.zeros(3)), by_mm=half) for k in task.mandatory)
+    grown = [grown_area_mm2(kind.figure(np.zeros(3)), by_mm=half) for kind in task.kinds]
+    taken = sum(grown[k] for k in task.mandatory)
     there = task.grown_usable_mm2
-    if taken <= there * _AREA_NOISE:
-        return []
-    return [Finding(code="N202", where="the parts that have a count",
-                    found=f"{taken:.0f} mm2 with half the gap round each part",
-                    wanted=f"at most {there:.0f} mm2, what the plate offers",
-                    hint="take a larger billet or fewer parts")]
+    if taken > there * _AREA_NOISE:
+        return [Finding(code="N202", where="the parts that have a count",
+                        found=f"{taken:.0f} mm2 with half the gap round each part",
+                        wanted=f"at most {there:.0f} mm2, what the plate offers",
+                        hint="take a larger billet or fewer parts")]
+    findings = []
+    left = usable(task.walls.outline, edge_gap_mm=task.walls.edge_gap_mm,
+                  keepouts=tuple((figure, gap) for _, figure, gap in task.walls.keepouts))
+    for bound in dict.fromkeys(task.kinds[k].bound for k in task.mandatory):
+        if bound is None or left is None:
+            continue
+        bodies = [k for k in task.mandatory if task.kinds[k].bound is bound]
+        room = bound.room(left)
+        taken, there = sum(grown[k] for k in bodies), 0.0 if room is None else grown_area_mm2(room, by_mm=half)
+        if taken > there * _AREA_NOISE:
+            findings.append(Finding(
+                code="N202", where=", ".join(dict.fromkeys(task.kinds[k].name for k in bodies)),
+                found=f"{taken:.0f} mm2 with half the gap round each part that must lie {bound.words}",
+                wanted=f"at most {there:.0f} mm2, what the plate offers there",
+                hint="a larger zone, another billet or fewer parts"))
+    return findings
 
 
 def _alone_findings(task: Task, index: int) -> list[Finding]:
@@ -154,4 +178,11 @@ def _alone_findings(task: Task, index: int) -> list[Finding]:
         code="N201", where=kind.name, amount_mm=short.short_mm,
         found=f"no place for it even alone {turned}; {short.short_mm:.3f} mm short to {short.wall} near"
               f" x {poses[0, 0]:.1f}, y {poses[0, 1]:.1f} mm of the plate's own frame",
-        wanted="room inside the outline less its gaps", hint="take a larger billet, or a smaller part")]
+        wanted="room inside the outline less its gaps" + (f", {kind.bound.words}" if kind.bound else ""),
+        hint="take a larger billet, or a smaller part" + (", or bind it to a larger zone" if kind.bound else ""))]
+
+
+def _all_bounds(task: Task) -> str:
+    """Which parts that have a count are bound, for a list of what is wanted."""
+    kinds = [task.kinds[k] for k in dict.fromkeys(task.mandatory)]
+    return "".join(f", and {kind.name} {kind.bound.words}" for kind in kinds if kind.bound is not None)

@@ -59,6 +59,16 @@ class Task:
         return np.array(self.walls.outline.box)
 
     @property
+    def boxes(self) -> Float:
+        """(kinds, 4) x0, y0, x1, y1 of where the centres of each kind may lie, for the engine."""
+        boxes = np.tile(self.box, (len(self.kinds), 1))
+        for box, kind in zip(boxes, self.kinds, strict=True):
+            if kind.bound is not None and kind.bound.inside is not None:
+                box[:2] = np.maximum(box[:2], kind.bound.inside.box[:2])
+                box[2:] = np.minimum(box[2:], kind.bound.inside.box[2:])
+        return boxes
+
+    @property
     def angles(self) -> tuple[Any, Float]:
         """Start per kind and the flat list of allowed angles, for the engine."""
         lengths = [len(k.angles_rad) for k in self.kinds]

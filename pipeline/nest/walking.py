@@ -34,7 +34,7 @@ class Rooms:
         x0, y0, x1, y1 = task.walls.outline.box
         cell = max((2 * radius + task.gap_mm) / 16, math.sqrt((x1 - x0) * (y1 - y0) / 60_000))
         base = np.zeros((math.ceil((y1 - y0) / cell) + 2, math.ceil((x1 - x0) / cell) + 2))
-        nest_engine.room_base(task.world, radius, x0, y0, cell, base)
+        nest_engine.room_base(task.world, int(task.world.field[kind, 0]), radius, x0, y0, cell, base)
         iy, ix = np.nonzero(base > -0.5 * cell)
         flat = (iy * base.shape[1] + ix).astype(np.int64)
         turns = [math.radians(30 * k + 1) for k in range(12)]  # off the axes, so that a row has an order
@@ -81,7 +81,7 @@ def walk(task: Task, rooms: Rooms | None, start: Layout, *, state: Any, steps: i
         _move(task, which, trial, free, n_fixed, state)
         worst = nest_engine.relax(task.world, which, trial, n, free, 0.0, 0.0, 120, TOL_MM)
         if worst > TOL_MM:
-            worst = nest_engine.separate(task.world, which, trial, n, free, first_angles, angles, task.box, 3,
+            worst = nest_engine.separate(task.world, which, trial, n, free, first_angles, angles, task.boxes, 3,
                                          SAMPLES // 2, TOL_MM, state)
         if worst > TOL_MM:
             continue
@@ -99,7 +99,7 @@ def _move(task: Task, which: Any, poses: Float, free: Any, n_fixed: int, state: 
     n = len(which)
     i = n_fixed + int(nest_engine.draw(state) * (n - n_fixed))
     u = nest_engine.draw(state)
-    box = task.box
+    box = task.boxes[which[i]]
     if u < 0.45:
         for j in range(n_fixed, n):
             if j == i or u < 0.15:

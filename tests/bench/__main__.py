@@ -1,4 +1,7 @@
-"""One benchmark of this folder: `./run bench NAME [--json FILE]`. Each is a module with `run() -> dict` of figures."""
+"""One benchmark of this folder: `./run bench NAME [FOLDER] [--json FILE]`.
+
+Each is a module with `run() -> dict` of figures; one that reads instances has `run(folder)`, too.
+"""
 
 from __future__ import annotations
 
@@ -15,16 +18,18 @@ HERE = Path(__file__).parent
 def main() -> None:
     """Run one benchmark, print its figures, write them where --json says."""
     names = sorted(f.stem for f in HERE.glob("*.py") if not f.stem.startswith("_"))
-    parser = argparse.ArgumentParser(prog="./run bench", description=__doc__)
+    parser = argparse.ArgumentParser(prog="./run bench", description=__doc__.splitlines()[0])
     parser.add_argument("name", choices=names)
+    parser.add_argument("folder", nargs="?", type=Path, help="instances, for a benchmark that reads some")
     parser.add_argument("--json", type=Path, metavar="FILE")
     asked = parser.parse_args()
     sys.path.insert(0, str(HERE.parents[1]))
     spec = importlib.util.spec_from_file_location(f"bench_{asked.name}", HERE / f"{asked.name}.py")
     assert spec is not None and spec.loader is not None
     module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module  # dataclasses look their module up
     spec.loader.exec_module(module)
-    figures = module.run()
+    figures = module.run() if asked.folder is None else module.run(asked.folder)
     shown = dict(_flat(figures))
     width = max(len(k) for k in shown)
     for key, value in shown.items():

@@ -39,10 +39,10 @@ def _case() -> dict:
     free = np.ones(4, dtype=np.int64)
     after = nest_engine.relax(world, kinds, poses, 4, free, 0.0, 0.0, 12, 0.001)
     none = np.zeros(3, dtype=np.int64)
-    box = np.array([0.0, 0, 60, 40])
-    worst = nest_engine.separate(world, kinds, poses, 4, free, none, np.zeros(1), box, 2, 4, 0.001, state)
+    boxes = np.array([[0.0, 0, 60, 40]] * 2)
+    worst = nest_engine.separate(world, kinds, poses, 4, free, none, np.zeros(1), boxes, 2, 4, 0.001, state)
     base = np.zeros((14, 20))
-    nest_engine.room_base(world, 3.0, 0.0, 0.0, 3.2, base)
+    nest_engine.room_base(world, 1, 0.0, 0.0, 3.2, base)
     room = np.zeros_like(base)
     nest_engine.room_map(world, kinds, poses, 4, 3.0, base, 0.0, 0.0, 3.2, 4.0, room)
     orders = np.arange(base.size, dtype=np.int64)[None]
