@@ -737,7 +737,8 @@ def insert_body(world, kinds, poses, n, is_free, angle_start, angles, boxes, sam
 
 @njit(cache=True, nogil=True)
 def room_base(world, field, radius, x0, y0, cell, out):
-    """Room for the centre of a disc against the container alone: slack of a field less radius, on a grid `out` (ny, nx)."""
+    """Room for the centre of a disc against the container alone: slack of the field that starts there less radius, on
+    a grid `out` (ny, nx)."""
     ny, nx = out.shape
     for iy in range(ny):
         for ix in range(nx):
@@ -903,7 +904,7 @@ def _near_energy(world, kinds, poses, active, m, slot, turns, pairs, n_pairs, xy
     need = world.gap + world.safety
     for a in range(m):
         radius = world.radius[kinds[active[a]]]
-        v, gx, gy = slack_at(world, xy[a, 0], xy[a, 1])
+        v, gx, gy = slack_at(world, world.field[kinds[active[a]], 0], xy[a, 0], xy[a, 1])
         short = world.safety + radius - v
         grad[a, 0] = 0.0
         grad[a, 1] = 0.0
@@ -1131,7 +1132,7 @@ def _pains(world, kinds, poses, n, own, turns, pains):
         x = poses[i, 0]
         y = poses[i, 1]
         ri = world.radius[kinds[i]]
-        v, _, _ = slack_at(world, x, y)
+        v, _, _ = slack_at(world, world.field[kinds[i], 0], x, y)
         short = world.safety + ri - v
         if short > 0.0:
             pains[i] += short * short
