@@ -33,7 +33,7 @@ class Rooms:
         x0, y0, x1, y1 = task.walls.outline.box
         cell = max((2 * radius + task.gap_mm) / 16, math.sqrt((x1 - x0) * (y1 - y0) / 60_000))
         base = np.zeros((math.ceil((y1 - y0) / cell) + 2, math.ceil((x1 - x0) / cell) + 2))
-        nest_engine.room_base(task.world, kind, x0, y0, cell, base)
+        nest_engine.room_base(task.world, int(task.world.field[kind, 0]), radius, x0, y0, cell, base)
         iy, ix = np.nonzero(base > -0.5 * cell)
         flat = (iy * base.shape[1] + ix).astype(np.int64)
         turns = [math.radians(30 * k + 1) for k in range(12)]  # off the axes, so that a row has an order
