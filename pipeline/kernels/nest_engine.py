@@ -736,13 +736,13 @@ def insert_body(world, kinds, poses, n, is_free, angle_start, angles, boxes, sam
 
 
 @njit(cache=True, nogil=True)
-def room_base(world, field, radius, x0, y0, cell, out):
-    """Room for the centre of a disc against the container alone: slack of the field that starts there less radius, on
-    a grid `out` (ny, nx)."""
+def room_base(world, start, radius, x0, y0, cell, out):
+    """Room for the centre of a disc against the container alone: slack less radius, on a grid `out` (ny, nx). `start`
+    is the disc's field, 0 for the container as it is."""
     ny, nx = out.shape
     for iy in range(ny):
         for ix in range(nx):
-            v, _, _ = slack_at(world, field, x0 + ix * cell, y0 + iy * cell)
+            v, _, _ = slack_at(world, start, x0 + ix * cell, y0 + iy * cell)
             out[iy, ix] = v - radius
 
 

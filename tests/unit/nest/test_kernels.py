@@ -42,7 +42,7 @@ def _case() -> dict:
     boxes = np.array([[0.0, 0, 60, 40]] * 2)
     worst = nest_engine.separate(world, kinds, poses, 4, free, none, np.zeros(1), boxes, 2, 4, 0.001, state)
     base = np.zeros((14, 20))
-    nest_engine.room_base(world, int(world.field[1, 0]), world.radius[1], 0.0, 0.0, 3.2, base)
+    nest_engine.room_base(world, 0, 3.0, 0.0, 0.0, 3.2, base)
     room = np.zeros_like(base)
     nest_engine.room_map(world, kinds, poses, 4, 3.0, base, 0.0, 0.0, 3.2, 4.0, room)
     orders = np.arange(base.size, dtype=np.int64)[None]

@@ -19,7 +19,7 @@ from pipeline.nest.bounds import bounds_of
 from pipeline.nest.check import Walls, measure
 from pipeline.nest.shapes import kind_of
 from tests.reference.nest_measure import least_distances
-from tests.reference.packings import L_SHAPE, plain_part, plain_region, rectangle, request, slotted
+from tests.reference.packings import L_SHAPE, U_SHAPE, plain_part, plain_region, rectangle, request, slotted
 
 NOISE_MM = 1e-6  # floating-point noise of a distance, no allowance
 LONG, ELL = plain_part("long", slotted(60, 20, 6)), plain_part("ell", L_SHAPE)
@@ -87,6 +87,21 @@ def test_two_zones_that_touch_count_as_one() -> None:
     with pytest.raises(BadInput) as caught:
         place_parts([LONG], [bound(request("long", 1), "a")], zoned(*halves), gap_mm=1.5, seed=1, effort=1)
     assert caught.value.findings[0].code == "N202"
+
+
+def test_a_hole_between_zones_is_kept_too() -> None:
+    """Two zones like U and its mirror image close round a hole of 14 x 34, which nothing may cover."""
+    low = U_SHAPE + [40, 20]
+    high = U_SHAPE * [1, -1] + [40, 70]
+    disc = plain_part("disc", Loop.circle(0, 0, 3.9))
+    zones = (Zone(name="low", polygon=low, figure=1.0), Zone(name="high", polygon=high, figure=1.0))
+    asked = [bound(request("disc", None), "low", "high")]
+    nest = place_parts([disc], asked, zoned(*zones), gap_mm=0.5, seed=1, effort=2)
+    room = shapely.difference(shapely.box(40, 20, 70, 70), shapely.box(48, 28, 62, 62))
+    # 8 mm wide bars: centres go round a rectangle of 22 x 42, a pitch of 8.3 apart, so at most 128 / 8.3 = 15
+    assert 10 <= len(nest.placements) <= 15
+    for centre in (shapely.Point(p.billet_from_part.shift_mm[:2]) for p in nest.placements):
+        assert shapely.covers(room, centre) and shapely.distance(centre, room.boundary) >= 3.9 - NOISE_MM
 
 
 def test_round_parts_keep_their_zone_as_exact_discs() -> None:
