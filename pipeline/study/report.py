@@ -22,6 +22,7 @@ PAGE, FIGURES = "study.html", "study.json"
 SECTIONS = (("choice", "Choice"), ("table", "Cutters side by side"), ("chart", "What the gap costs"),
             ("runs", "Full runs"), ("excluded", "Cutters that cannot"), ("model", "What the figures stand on"),
             ("unknown", "Not known"))  # fmt: skip
+_NO_PLACE = "N203"  # of the nest: parts that have a count, and a search that found no room for them
 _HERE = Path(__file__).parent
 _PACKET = Path(page.__file__).parent
 _STYLES = (_PACKET / "page.css", _PACKET / "simulated.css", _HERE / "study.css")
@@ -80,6 +81,11 @@ def unknown_words(study: Study) -> tuple[str, ...]:
         out.append(
             f"A nest is the best that a search found, so two cutters within the worth of one {least.name}"
             f" ({least.value:.2f} {currency}) may change places with another seed or a higher effort."
+        )
+    if any(finding.code == _NO_PLACE for one in study.excluded for finding in one.findings):
+        out.append(
+            "Whether a cutter that was left out because no place was found for all parts would find one at a higher"
+            " effort."
         )
     if study.effort != job.nest.effort:
         out.append(
