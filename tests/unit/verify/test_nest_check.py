@@ -160,7 +160,7 @@ NOTCHED = [[0, 0], [100, 0], [100, 60], [50, 30], [0, 60.0]]  # a corner of the 
     (rectangle(100, 60), lambda d: ((1, 1 - d, 0.0),)),  # the edge
     (NOTCHED, lambda d: ((30, 30 - 12 - 1 + d, 0.0),)),
 ])
-def test_bad_places_of_the_users_are_refused_before_this_check_calls_them_ours(deep, is_refused, outline, spots) -> None:
+def test_bad_places_that_were_given_are_refused_before_this_check_is_asked(deep, is_refused, outline, spots) -> None:
     """The same limit in both, so that a bad place that was given never ends as a fault of the program."""
     region = plain_region(np.array(outline, dtype=float), edge_gap_mm=1.0)
     fixed = tuple(spots(deep))
