@@ -67,7 +67,9 @@ def inside_mm(figure: Figure, outline: Figure) -> float:
         return -distance - figure.radius_mm
     outside = shapely.difference(figure.core, outline.core)
     deep = shapely.distance(shapely.points(shapely.get_coordinates(outside)), outline.core)
-    return -max(_width_mm(outside), float(np.max(deep, initial=0.0)))
+    corners = shapely.points(shapely.get_coordinates(outline.core))  # one that points inward may stick into the figure
+    into = shapely.distance(corners[shapely.covers(figure.core, corners)], figure.core.exterior)
+    return -max(_width_mm(outside), float(np.max(deep, initial=0.0)), float(np.max(into, initial=0.0)))
 
 
 def places_away_mm(xy: Float, figure: Figure) -> Float:

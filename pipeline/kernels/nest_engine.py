@@ -662,6 +662,19 @@ def shortfalls(world, kinds, poses, n, out):
 
 
 @njit(cache=True, nogil=True)
+def _worst_of_free(short, n, is_free):
+    """The worst of `shortfalls` that a move could cure: what is held lies where it was given, to the last of a gap."""
+    worst = 0.0
+    for i in range(n):
+        if is_free[i] == 1:
+            worst = max(worst, short[i, n])
+        for j in range(i):
+            if is_free[i] == 1 or is_free[j] == 1:
+                worst = max(worst, short[i, j])
+    return worst
+
+
+@njit(cache=True, nogil=True)
 def separate(world, kinds, poses, n, is_free, angle_start, angles, boxes, rounds, samples, tol, state):
     """Guided local search from the given poses; leaves the best poses found and returns their worst shortfall, mm.
 
@@ -677,7 +690,8 @@ def separate(world, kinds, poses, n, is_free, angle_start, angles, boxes, rounds
     order = np.arange(n)
     for r in range(rounds):
         minimise(world, kinds, poses, n, scale, weights, 0.0, 0.0, 150, tol)
-        worst = shortfalls(world, kinds, poses, n, short)
+        shortfalls(world, kinds, poses, n, short)
+        worst = _worst_of_free(short, n, is_free)
         if worst < best_worst:
             best_worst = worst
             for i in range(n):

@@ -8,7 +8,7 @@ N208 (bounds) a zone that the billet has not.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import NoReturn
 
 import numpy as np
@@ -19,11 +19,13 @@ from pipeline.model.arrays import Float
 from pipeline.model.findings import Finding
 from pipeline.nest.check import Shortfall, measure
 from pipeline.nest.corners import corner_fill
-from pipeline.nest.mandatory import settle_mandatory
+from pipeline.nest.mandatory import ROUNDS, round_cost, settle_mandatory
 from pipeline.nest.remedies import Otherwise, Trial, copy_name, remedies
 from pipeline.nest.task import SAFETY_MM, TOL_MM, Task
 
 _ALONE_TRIES = 6
+_ATTEMPT = 1000.0  # units of `round_cost` that an attempt may take when areas say no
+_MOST_TRIED = 300  # bodies; of more than that areas say enough
 _MUCH = 4.0
 _AREA_NOISE = 1.001  # round corners are polygons where areas are grown
 
@@ -37,8 +39,15 @@ def refuse_at_once(task: Task, other: Otherwise) -> None:
                                 wanted="some room", hint="take a larger billet or smaller gaps"))
     if findings:
         raise BadInput(findings)
-    findings = [_with_remedies(f, _trial(other, task, None), _guilty_by_area(task, f)) for f in _area_findings(task)]
-    if not findings:
+    findings = _area_findings(task)
+    if findings and len(task.mandatory) <= _MOST_TRIED:
+        lack = _Lack.of(task, _attempt(task))
+        findings = [
+            _with_remedies(replace(f, found=f"{f.found}; {lack.words}", amount_mm=lack.short_mm),
+                           _trial(other, task, lack.poses), _guilty_by_area(task, f), lack.bodies)
+            for f in findings
+        ]
+    elif not findings:
         for index in sorted(set(task.wanted)):
             alone = replace(task, fixed_which=(), fixed=np.zeros((0, 3)), wanted=(index,), extra=())
             findings += [_with_remedies(f, _trial(other, alone, None), index) for f in _alone_findings(task, index)]
@@ -49,26 +58,51 @@ def refuse_at_once(task: Task, other: Otherwise) -> None:
 def refuse_set(task: Task, poses: Float, other: Otherwise) -> NoReturn:
     """Raises BadInput: the mandatory parts fit alone but the search found no place for all. `poses` (n, 3) is its best
     attempt. What could be `other` is tried for the hints."""
-    found = measure(task.kinds, task.mandatory, poses, task.walls, gap_mm=task.gap_mm)
-    worst = found.shortfalls[0] if found.shortfalls else None
-    short = worst.short_mm if worst else SAFETY_MM
-    at = worst.at_mm if worst else (float(poses[0, 0]), float(poses[0, 1]))
-    guilty = task.mandatory[_movable(task, worst)]
-    kind, more = task.kinds[guilty], len(found.shortfalls) - 1
+    lack = _Lack.of(task, poses)
     finding = Finding(
-        code="N203", where=kind.name, amount_mm=short, at_mm=None,
-        found=f"no place on the plate for all {len(task.mandatory)} parts that have a count; the best attempt lacks"
-              f" {short:.3f} mm {_between(task, worst)}, near x {at[0]:.1f}, y {at[1]:.1f} mm of the plate's own frame"
-              + (f", and less in {more} other place{'s' if more > 1 else ''}" if more > 0 else ""),
+        code="N203", where=task.kinds[lack.guilty].name, amount_mm=lack.short_mm, at_mm=None,
+        found=f"no place on the plate for all {len(task.mandatory)} parts that have a count; {lack.words}",
         wanted=f"{task.gap_mm:.3f} mm between parts (outline cutter and margin), and the edge margin"
                + _all_bounds(task),
         hint="try a shorter part, fewer copies, more rotations, a higher effort or another seed, or a larger billet",
     )
-    bodies = [b for s in found.shortfalls for b in (s.first, s.second) if b is not None]
     attempt = ""
-    if worst is not None and short < task.gap_mm / _MUCH:  # more than that no shop can give
-        attempt = f"with an outline cutter or margins {short:.3f} mm smaller this attempt fits"
-    raise BadInput([_with_remedies(finding, _trial(other, task, poses), guilty, bodies, also=attempt)])
+    if lack.bodies and lack.short_mm < task.gap_mm / _MUCH:  # more than that no shop can give
+        attempt = f"with an outline cutter or margins {lack.short_mm:.3f} mm smaller this attempt fits"
+    raise BadInput([_with_remedies(finding, _trial(other, task, poses), lack.guilty, lack.bodies, also=attempt)])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Lack:
+    """What is missing in an attempt `poses` (n, 3): the largest shortfall, the kind that fails first, and the bodies
+    that are in each other's way, worst first."""
+
+    poses: Float
+    short_mm: float
+    guilty: int
+    bodies: tuple[int, ...]
+    words: str
+
+    @classmethod
+    def of(cls, task: Task, poses: Float) -> _Lack:
+        found = measure(task.kinds, task.mandatory, poses, task.walls, gap_mm=task.gap_mm)
+        worst = found.shortfalls[0] if found.shortfalls else None
+        short = worst.short_mm if worst else SAFETY_MM
+        x, y = worst.at_mm if worst else (float(poses[0, 0]), float(poses[0, 1]))
+        more = len(found.shortfalls) - 1
+        words = (f"the best attempt lacks {short:.3f} mm {_between(task, worst)}, near x {x:.1f}, y {y:.1f} mm of the"
+                 " plate's own frame")
+        if more > 0:
+            words += f", and less in {more} other place{'s' if more > 1 else ''}"
+        bodies = tuple(b for s in found.shortfalls for b in (s.first, s.second) if b is not None)
+        guilty = task.mandatory[_movable(task, worst)]
+        return cls(poses=poses, short_mm=short, guilty=guilty, bodies=bodies, words=words)
+
+
+def _attempt(task: Task) -> Float:
+    """Poses of a short search for parts that cannot all fit, to say where they lack most."""
+    rounds = min(max(round(_ATTEMPT / round_cost(task)), 2), ROUNDS)
+    return settle_mandatory(task, stream=500, tries=1, rounds=rounds)[0]
 
 
 def _trial(other: Otherwise, task: Task, begin: Float | None) -> Trial:

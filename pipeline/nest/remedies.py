@@ -16,7 +16,7 @@ from pipeline.nest.mandatory import corner_layout, round_cost, settle_mandatory
 from pipeline.nest.search import repaired
 from pipeline.nest.task import TOL_MM, Layout, Task
 
-_BUDGET = 15_000.0  # units of `round_cost` for all tries together, less than ten seconds
+_BUDGET = 11_000.0  # units of `round_cost` for all tries together, less than ten seconds
 _SHARE = 1500.0  # of one try
 _ROUNDS = (6, 100)  # least and most rounds of one start
 _STARTS = 2  # of one try

@@ -168,7 +168,7 @@ def test_two_thousand_tiny_problems(block: int) -> None:
     assert n_placed >= 0.75 * BLOCK and n_fixed >= 1, "most problems have an answer"
 
 
-_TOLD = range(0, BLOCK * BLOCKS, 40)
+_TOLD = range(0, BLOCK * BLOCKS, 50)
 
 
 @cache

@@ -25,7 +25,7 @@ class Small:
 
 
 def small_problem(number: int) -> Small:
-    """One or two kinds with counts, studs on some plates, a pin on some, gaps from 0 up. Plates are two to five times
+    """One or two kinds with counts, studs on some plates, a pin on some, gaps from 0 up. Plates are three to five times
     as large as their parts, so that a search takes milliseconds; a few are so small that some parts find no place."""
     rng = np.random.default_rng([20262, number])
     parts, requests, taken = [], [], 0.0
@@ -37,11 +37,11 @@ def small_problem(number: int) -> Small:
         parts.append(Silhouette(name=f"part{k}", outline=outline))
         requests.append(request(f"part{k}", count, rotations_deg=rotations))
         taken += count * (outline.area_mm2 + gap * outline.length_mm / 2)
-    if rng.random() < 0.05:
+    if rng.random() < 0.03:
         parts.append(Silhouette(name="stud", outline=Loop.circle(0.3, -0.2, float(rng.uniform(2.0, 3.0)))))
         requests.append(request("stud", None))
     edge = float(rng.choice([0.0, 0.5]))
-    area = taken * (rng.uniform(1.2, 1.6) if rng.random() < 0.005 else rng.uniform(2.6, 5.0))
+    area = taken * (rng.uniform(1.2, 1.6) if rng.random() < 0.004 else rng.uniform(3.0, 5.5))
     width = math.sqrt(area * rng.uniform(0.7, 1.4))
     height = area / width
     plate = rectangle(width, height) if rng.random() < 0.5 else \

@@ -9,13 +9,15 @@ import sys
 import time
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from pipeline import stages
-from pipeline.errors import Bug
+from pipeline.errors import BadInput, Bug
 from pipeline.model.frames import Pose
 from pipeline.model.loop import Loop
 from pipeline.model.nest import Nest, Placement, Region, Silhouette
+from pipeline.nest import place_parts
 from pipeline.verify import check_nest
 from tests.e2e.conftest import JOBS, ROOT, environment
 from tests.reference.packings import plain_region, rectangle, request, slotted
@@ -147,6 +149,31 @@ def test_two_hundred_studs_and_six_handles_take_no_time() -> None:
     found = checked(spots, asked=asked, region=region)
     assert time.thread_time() - start < 0.3
     assert found.faults == () and found.least_gap_mm == pytest.approx(2.0)
+
+
+NOTCHED = [[0, 0], [100, 0], [100, 60], [50, 30], [0, 60.0]]  # a corner of the outline that points inward
+
+
+@pytest.mark.parametrize("deep, is_refused", [(2e-6, True), (0.5e-6, False)])
+@pytest.mark.parametrize("outline, spots", [
+    (rectangle(100, 60), lambda d: ((1, 1, 0.0), (1, 1 + 12 + GAP - d, 0.0))),  # two of them
+    (rectangle(100, 60), lambda d: ((1, 1 - d, 0.0),)),  # the edge
+    (NOTCHED, lambda d: ((30, 30 - 12 - 1 + d, 0.0),)),
+])
+def test_bad_places_that_were_given_are_refused_before_this_check_is_asked(deep, is_refused, outline, spots) -> None:
+    """The same limit in both, so that a bad place that was given never ends as a fault of the program."""
+    region = plain_region(np.array(outline, dtype=float), edge_gap_mm=1.0)
+    fixed = tuple(spots(deep))
+    asked = [request("slot", len(fixed), fixed=fixed)]
+    found = checked([("slot-" + str(k), *pose) for k, pose in enumerate(fixed)], asked=asked, region=region)
+    assert bool(found.faults) == is_refused
+    if is_refused:
+        with pytest.raises(BadInput) as caught:
+            place_parts(PARTS[:1], asked, region, gap_mm=GAP, seed=1, effort=1)
+        assert {f.code for f in caught.value.findings} == {"N204"}
+    else:
+        made = place_parts(PARTS[:1], asked, region, gap_mm=GAP, seed=1, effort=1, fill=False)
+        assert check_nest(made, PARTS, asked, region, gap_mm=GAP, fill=False).faults == ()
 
 
 # ---- what a run does with it ----------------------------------------------------------------------------------------
