@@ -41,10 +41,10 @@ _NEAR = 2.2  # pitches round a moved disc that move with it
 _HEAT = 0.1  # of those moves, in energies
 _GAIN = 0.97  # an energy below this share of the best is a gain
 _TOO_MUCH = 1.5  # above this many times the best the moves are undone
-_PATIENCE = 12  # rounds without gain before a kick
+_PATIENCE = 5  # rounds without gain before a kick
 _KICK = 0.7  # pitches, longest kick of a big body
 _KICK_BIG = 0.75  # share of kicks that go to a big body
-_PULLS = 0.5  # share of dead ends after which the layout that lies well is pulled one way, and a disc put in anew
+_PULLS = 0.6  # share of dead ends after which the layout that lies well is pulled one way, and a disc put in anew
 _RETURNS = 0.8  # share of kicks from the best of all
 
 

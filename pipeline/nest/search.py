@@ -97,7 +97,7 @@ def search(task: Task, *, stop: Callable[[], bool] | None = None,
         held = [stream.filled.layout for stream in streams if stream.filled is not None]
         if not held:
             continue
-        best = _ordered([*held, *best])[:_KEPT]
+        best = _ordered([*best, *(layout for layout in held if not any(layout is b for b in best))])[:_KEPT]
         streams = _exchanged(streams, is_meeting=number % _MEETING == 0)
         if tell is not None:
             tell(_progress(task, best[0], number, effort))

@@ -18,8 +18,8 @@ from pipeline.nest.mandatory import ROUNDS, granted, settle_mandatory
 from pipeline.nest.task import STREAMS, TOL_MM, Layout, Task, new_state
 from pipeline.nest.walking import Rooms, loosened, walk
 
-_WIDE = 3  # rounds in which every stream widens; later one of `_TURNS` does
-_TURNS = 4
+_WIDE = 4  # rounds in which every stream widens; later every other one does
+_TURNS = 2
 _STEPS = 80  # of a walk
 _START_ROUNDS = 12  # of separation for one more start of a walk, when a layout is known already
 _FILL, _DEEPEN = 25, 45  # rounds of squeezing

@@ -20,10 +20,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import shapely
 from shapely import affinity
 from shapely.geometry import Point, Polygon
 from shapely.prepared import prep
 
+from pipeline.errors import BadInput
 from pipeline.model.job import PartRequest
 from pipeline.model.loop import Loop
 from pipeline.model.nest import Region
@@ -31,10 +33,11 @@ from pipeline.model.part import Part
 from pipeline.nest import place_parts
 from tests.reference.packings import plain_part, plain_region, request, ring
 
-_SECONDS = 20.0  # for each billet and each way
+_SECONDS = 15.0  # for each billet and each way
 ROUNDS = 10_000  # more than any time allows
 _SCAN_MM = 2.0  # of the bottom-left scan; what it finds is slid on
 _SLIDE_MM = 0.01
+_PROBES = 16  # corners of a part that are looked up first
 _SEGMENTS = 32  # of a quarter of a circle that is grown; circumscribed, so that nothing is too near
 
 
@@ -92,8 +95,11 @@ def solve(instance: Instance, seconds: float, seed: int, threads: int = 1) -> Re
     def tell(progress) -> None:
         feasible.append(clock() - begin)
 
-    nest = place_parts(instance.parts, instance.requests, instance.region, gap_mm=instance.gap_mm, seed=seed,
-                       effort=ROUNDS, workers=threads, stop=lambda: clock() - begin > seconds, tell=tell)
+    try:
+        nest = place_parts(instance.parts, instance.requests, instance.region, gap_mm=instance.gap_mm, seed=seed,
+                           effort=ROUNDS, workers=threads, stop=lambda: clock() - begin > seconds, tell=tell)
+    except BadInput:
+        return Result(studs=None, value=0.0, feasible_s=math.inf, seconds=clock() - begin, rounds=0)
     value = {r.name: r.value for r in instance.requests}
     return Result(studs=sum(p.part == instance.studs for p in nest.placements),
                   value=math.fsum(value[p.part] for p in nest.placements), feasible_s=feasible[0],
@@ -120,14 +126,18 @@ class _Plate:
 
     def __init__(self, instance: Instance, axis: int) -> None:
         region, self.gap, self.axis = instance.region, instance.gap_mm, axis
-        room = Polygon(region.outline).buffer(-region.edge_gap_mm, quad_segs=_SEGMENTS, join_style="mitre")
+        room = Polygon(region.outline).buffer(-region.edge_gap_mm, quad_segs=_SEGMENTS)
         for _, points, gap in region.keepouts:
             room = room.difference(_grown(Polygon(points), gap))
-        self.room, self.prepared = room, prep(room)
+        room = affinity.rotate(room, -_turn(instance), origin=(0, 0), use_radians=True)
+        self._set(room)
 
     def add(self, figure: Polygon) -> None:
-        self.room = self.room.difference(_grown(figure, self.gap))
-        self.prepared = prep(self.room)
+        self._set(self.room.difference(_grown(figure, self.gap)))
+
+    def _set(self, room: Any) -> None:
+        shapely.prepare(room)
+        self.room, self.prepared = room, prep(room)
 
     def lay(self, figure: Polygon) -> bool:
         """Lay it bottom-left at its angle; False when no place is found."""
@@ -137,7 +147,11 @@ class _Plate:
         low_x, low_y, high_x, high_y = self.room.bounds if not self.room.is_empty else (0, 0, 0, 0)
         columns = np.arange(low_x, high_x - width + _SCAN_MM, _SCAN_MM)
         rows = np.arange(low_y, high_y - height + _SCAN_MM, _SCAN_MM)
-        places = [(x, y) for x in columns for y in rows] if self.axis == 0 else [(x, y) for y in rows for x in columns]
+        grid = np.meshgrid(columns, rows, indexing="ij" if self.axis == 0 else "xy")
+        places = np.column_stack([g.ravel() for g in grid])
+        corners = np.array(figure.exterior.coords)[:-1]
+        for corner in corners[:: max(1, len(corners) // _PROBES)]:  # most places end here, many at once
+            places = places[shapely.contains_xy(self.room, *(places + corner).T)]
         for x, y in places:
             if self.prepared.contains(affinity.translate(figure, x, y)):
                 self.add(self._slid(affinity.translate(figure, x, y)))
@@ -173,6 +187,14 @@ class _Plate:
         return count
 
 
+def _turn(instance: Instance) -> float:
+    """How the plate's long side lies: parts are laid along it, as anybody would."""
+    corners = np.array(Polygon(instance.region.outline).minimum_rotated_rectangle.exterior.coords)
+    sides = np.diff(corners, axis=0)
+    x, y = sides[np.argmax(np.hypot(*sides.T))]
+    return math.remainder(math.atan2(y, x), math.pi)
+
+
 def _grown(figure: Any, by_mm: float) -> Any:
     """Grown by no less than that: the arcs are circumscribed."""
     return figure.buffer(by_mm / math.cos(math.pi / (4 * _SEGMENTS)), quad_segs=_SEGMENTS)
@@ -190,8 +212,8 @@ def _laid(instance: Instance, order: Sequence[int], angles: Sequence[float], axi
 
 
 def baseline(instance: Instance, seconds: float = 0.0, seed: int = 1) -> Result:
-    """Bottom-left: largest first, at the angle the parts come in or along the other axis, the better of both axes. With
-    `seconds`, multi-start: then random orders, angles and axes for that long, the best kept."""
+    """Bottom-left: largest first, along the plate or across it, whichever is better, as is the axis that comes first.
+    With `seconds`, multi-start: then random orders, angles and axes for that long, the best kept."""
     begin, draw = time.thread_time(), random.Random(seed)
     counted = [i for i, r in enumerate(instance.requests) for _ in range(r.count or 0)]
     by_area = sorted(counted, key=lambda i: -instance.parts[i].outline.area_mm2)
@@ -200,29 +222,33 @@ def baseline(instance: Instance, seconds: float = 0.0, seed: int = 1) -> Result:
     tries = 0
     while tries < 4 or time.thread_time() - begin < seconds:
         if tries < 4:
-            order, angles = by_area, [_allowed(instance.requests[i], math.pi / 2 * (tries // 2)) for i in by_area]
+            order, angles = by_area, [_allowed(instance, i, math.pi / 2 * (tries // 2)) for i in by_area]
             axis = tries % 2
         else:
             order = draw.sample(counted, len(counted))
-            angles = [_drawn(instance.requests[i], draw) for i in order]
+            angles = [_drawn(instance, i, draw) for i in order]
             axis = draw.randrange(2)
         studs = _laid(instance, order, angles, axis)
         tries += 1
         if studs is not None and (best is None or studs > best):
             feasible = min(feasible, time.thread_time() - begin)
             best = studs
-    value = math.fsum(r.value * (best if r.count is None else r.count) for r in instance.requests) if best else 0.0
+    counts = [(best or 0) if r.count is None else r.count for r in instance.requests]
+    value = 0.0 if best is None else math.fsum(r.value * n for r, n in zip(instance.requests, counts, strict=True))
     return Result(studs=best, value=value, feasible_s=feasible, seconds=time.thread_time() - begin, rounds=tries)
 
 
-def _allowed(asked: PartRequest, angle: float) -> float:
-    return angle if asked.rotations_rad is None else asked.rotations_rad[0]
+def _allowed(instance: Instance, index: int, angle: float) -> float:
+    """The angle, or the first that the part may have; from the plate's long side."""
+    angles = instance.requests[index].rotations_rad
+    return angle if angles is None else angles[0] - _turn(instance)
 
 
-def _drawn(asked: PartRequest, draw: random.Random) -> float:
-    """Any angle; half of them along the axes, where long parts lie well."""
-    if asked.rotations_rad is not None:
-        return draw.choice(asked.rotations_rad)
+def _drawn(instance: Instance, index: int, draw: random.Random) -> float:
+    """Any angle that the part may have; half of them along the plate's sides, where long parts lie well."""
+    angles = instance.requests[index].rotations_rad
+    if angles is not None:
+        return draw.choice(angles) - _turn(instance)
     return math.pi / 2 * draw.randrange(4) if draw.random() < 0.5 else draw.uniform(0, 2 * math.pi)
 
 
