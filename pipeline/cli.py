@@ -8,14 +8,12 @@ from __future__ import annotations
 import json
 import os
 import sys
-import time
 import traceback
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -23,9 +21,7 @@ from pipeline.errors import BadInput, PlanError
 from pipeline.model.findings import Finding, has_errors
 
 if TYPE_CHECKING:  # loaded by the commands that use them: help and wrong words answer at once
-    from pipeline.batch.cache import Cache
-    from pipeline.batch.keep import StageFolder
-    from pipeline.stages import Run
+    pass
 
 app = typer.Typer(
     add_completion=False,
@@ -69,9 +65,10 @@ def make(
     from pipeline.batch.folder import check_place, holds_packet, kept_nest, write_folder
     from pipeline.batch.keep import StageFolder
     from pipeline.batch.nest_search import NestSearch
+    from pipeline.batch.watch import StageWatch, stage_runner
     from pipeline.job import read_job
 
-    watch = _StageWatch()
+    watch = StageWatch()
     folder = out or Path("out") / job_file.stem
     try:
         with watch("job"):
@@ -81,7 +78,7 @@ def make(
             kept = kept_nest(keep_nest, [part.name for part in job.parts]) if keep_nest else None
         cache = None if no_cache else Cache(default_folder())
         keep = StageFolder(keep_stages) if keep_stages else None
-        run_stage = _runner(watch, cache, keep)
+        run_stage = stage_runner(watch, cache, keep)
         search = NestSearch(seconds, say=lambda words: watch.say(words))
         made = stages.make(job, workers=workers, force=force, kept=kept, run=search.around(run_stage), stop=search.stop,
                            tell=search.tell)  # fmt: skip
@@ -121,15 +118,16 @@ def verify(
     from pipeline.batch.folder import kept_nest
     from pipeline.batch.given import given_program
     from pipeline.batch.judged import judged_data, judged_words
+    from pipeline.batch.watch import StageWatch, stage_runner
     from pipeline.job import read_job
 
-    watch = _StageWatch()
+    watch = StageWatch()
     try:
         text = given_program(program)
         with watch("job"):
             job = read_job(job_file)
         kept = kept_nest(keep_nest, [part.name for part in job.parts]) if keep_nest else None
-        run_stage = _runner(watch, None if no_cache else Cache(default_folder()))
+        run_stage = stage_runner(watch, None if no_cache else Cache(default_folder()))
         cell_mm = stages.QUICK_CELL_MM if quick else None
         judged = stages.judge(text, job, cell_mm=cell_mm, workers=workers, kept=kept, run=run_stage)
     except (BadInput, PlanError) as bad:
@@ -188,6 +186,7 @@ def study(
     from pipeline.batch.cache import Cache, default_folder
     from pipeline.batch.folder import STUDY, check_place, write_study
     from pipeline.batch.report import print_table
+    from pipeline.batch.watch import StageWatch, stage_runner
     from pipeline.job import read_job
     from pipeline.study.money import Prices
     from pipeline.study.report import HEADS, PAGE, study_files, table_rows, words
@@ -196,14 +195,14 @@ def study(
     for option, money in (("--rate", rate), ("--cutter-price", cutter_price)):
         if not 0 <= money <= _MOST_MONEY:
             raise typer.BadParameter(f"{option} {money}: give an amount from 0 to {_MOST_MONEY:g}")
-    watch = _StageWatch()
+    watch = StageWatch()
     with watch("job"):
         job = read_job(job_file)
         folder = out or Path("out") / f"study-{job.name}"
         check_place(folder, job.name, index=STUDY)
     studied = study_job(
         job, cutters=_numbers(cutters), effort=effort, prices=Prices(rate_per_h=rate, cutter=cutter_price),
-        workers=workers, run=_runner(watch, None if no_cache else Cache(default_folder())),
+        workers=workers, run=stage_runner(watch, None if no_cache else Cache(default_folder())),
     )  # fmt: skip
     write_study(folder, study_files(studied), job.name)
     print_table(HEADS, table_rows(studied))
@@ -364,44 +363,3 @@ def _print_changes(different: str, folder: Path) -> None:
         typer.echo(line)
     if len(lines) > _MOST_CHANGES:
         typer.echo(f"and {len(lines) - _MOST_CHANGES} lines more in {folder / 'changes.txt'}")
-
-
-def _runner(watch: _StageWatch, cache: Cache | None, keep: StageFolder | None = None) -> Run:
-    """The hook that every stage is called through: timed, taken from the cache when it is there, kept to be read."""
-
-    def run_stage(stage: str, inputs: object, compute: Callable[[], Any]) -> Any:
-        with watch(stage):
-            value = cache.recall(stage, inputs, compute) if cache else compute()
-        if keep:
-            keep.write(stage, value)
-        return value
-
-    return run_stage
-
-
-class _StageWatch:
-    """Times each stage and, on a terminal, shows which one is running and how far it is."""
-
-    def __init__(self) -> None:
-        self.seconds: dict[str, float] = {}
-        self.say: Callable[[str], None] = _say_nothing
-
-    @contextmanager
-    def __call__(self, name: str) -> Iterator[None]:
-        begin = time.perf_counter()
-        try:
-            if sys.stderr.isatty():
-                from rich.console import Console
-
-                with Console(stderr=True).status(name) as shown:
-                    self.say = shown.update
-                    yield
-            else:
-                yield
-        finally:
-            self.say = _say_nothing
-            self.seconds[name] = round(self.seconds.get(name, 0.0) + time.perf_counter() - begin, 3)
-
-
-def _say_nothing(words: str) -> None:
-    """Where there is no terminal."""
