@@ -13,15 +13,12 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from pipeline.errors import BadInput, PlanError
 from pipeline.model.findings import Finding, has_errors
-
-if TYPE_CHECKING:  # loaded by the commands that use them: help and wrong words answer at once
-    pass
 
 app = typer.Typer(
     add_completion=False,
