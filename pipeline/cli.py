@@ -8,24 +8,17 @@ from __future__ import annotations
 import json
 import os
 import sys
-import time
 import traceback
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
 
 from pipeline.errors import BadInput, PlanError
 from pipeline.model.findings import Finding, has_errors
-
-if TYPE_CHECKING:  # loaded by the commands that use them: help and wrong words answer at once
-    from pipeline.batch.cache import Cache
-    from pipeline.batch.keep import StageFolder
-    from pipeline.stages import Run
 
 app = typer.Typer(
     add_completion=False,
@@ -34,8 +27,8 @@ app = typer.Typer(
     help="From a job file to a simulated, checked milling program and a shop packet.",
 )
 
-_QUICK_CELL_MM = 0.05  # of the stock that --quick simulates
 _MOST_CHANGES = 25  # lines of what changed before the file is named instead
+_MOST_MONEY = 1e6  # of a rate or a price: more is a slip of the hand
 _INTERRUPTED = 130  # what the command line library makes of Ctrl-C
 
 Workers = Annotated[int, typer.Option(min=1, max=64, help="processes and threads; the result is the same")]
@@ -55,6 +48,9 @@ def make(
     force: Force = False,
     keep_nest: KeepNest = None,
     no_cache: NoCache = False,
+    seconds: Annotated[
+        float | None, typer.Option(min=0.0, help="end the nest's search after so long, with the best so far")
+    ] = None,
     keep_stages: Annotated[
         Path | None, typer.Option(metavar="DIR", help="write every value between the stages, to be read")
     ] = None,
@@ -65,9 +61,11 @@ def make(
     from pipeline.batch.cache import Cache, default_folder
     from pipeline.batch.folder import check_place, holds_packet, kept_nest, write_folder
     from pipeline.batch.keep import StageFolder
+    from pipeline.batch.nest_search import NestSearch
+    from pipeline.batch.watch import StageWatch, stage_runner
     from pipeline.job import read_job
 
-    watch = _StageWatch()
+    watch = StageWatch()
     folder = out or Path("out") / job_file.stem
     try:
         with watch("job"):
@@ -77,13 +75,19 @@ def make(
             kept = kept_nest(keep_nest, [part.name for part in job.parts]) if keep_nest else None
         cache = None if no_cache else Cache(default_folder())
         keep = StageFolder(keep_stages) if keep_stages else None
-        run_stage = _runner(watch, cache, keep)
-        made = stages.make(job, workers=workers, force=force, kept=kept, run=run_stage)
+        run_stage = stage_runner(watch, cache, keep)
+        search = NestSearch(seconds, say=lambda words: watch.say(words))
+        made = stages.make(job, workers=workers, force=force, kept=kept, run=search.around(run_stage), stop=search.stop,
+                           tell=search.tell)  # fmt: skip
     except (BadInput, PlanError) as bad:
         if holds_packet(folder):
             bad.add_note(f"{folder} still holds the packet of an earlier run")
         _explain_nest(bad, keep_nest)
         raise
+    if made.nest.is_ended_early:
+        n, of = made.nest.rounds, job.nest.effort
+        words = f"the search was ended after {n} of {of} rounds; a rerun needs `nest: effort: {n}` in the job"
+        typer.echo(f"{words} to give the same nest", err=True)
     run = json.dumps({"stage_s": watch.seconds, "total_s": round(sum(watch.seconds.values()), 3), "workers": workers})
     different = write_folder(folder, {**made.files, "run.json": run.encode() + b"\n"}, job.name)
     if as_json:
@@ -111,16 +115,17 @@ def verify(
     from pipeline.batch.folder import kept_nest
     from pipeline.batch.given import given_program
     from pipeline.batch.judged import judged_data, judged_words
+    from pipeline.batch.watch import StageWatch, stage_runner
     from pipeline.job import read_job
 
-    watch = _StageWatch()
+    watch = StageWatch()
     try:
         text = given_program(program)
         with watch("job"):
             job = read_job(job_file)
         kept = kept_nest(keep_nest, [part.name for part in job.parts]) if keep_nest else None
-        run_stage = _runner(watch, None if no_cache else Cache(default_folder()))
-        cell_mm = _QUICK_CELL_MM if quick else None
+        run_stage = stage_runner(watch, None if no_cache else Cache(default_folder()))
+        cell_mm = stages.QUICK_CELL_MM if quick else None
         judged = stages.judge(text, job, cell_mm=cell_mm, workers=workers, kept=kept, run=run_stage)
     except (BadInput, PlanError) as bad:
         _explain_nest(bad, keep_nest)
@@ -159,6 +164,48 @@ def batch(
     )  # fmt: skip
     report.end(made)
     raise typer.Exit(made.code)
+
+
+@app.command()
+def study(
+    job_file: JobFile,
+    cutters: Annotated[
+        str | None, typer.Option(metavar="N,N,...", help="outline cutters to try; default every flat end mill")
+    ] = None,
+    rate: Annotated[float, typer.Option(help="money an hour of the machine costs; 0: time is not priced")] = 0.0,
+    cutter_price: Annotated[float, typer.Option(help="money a new cutter costs; 0: cutters are not priced")] = 0.0,
+    effort: Annotated[int | None, typer.Option(min=1, help="of the nests compared; default the job's own")] = None,
+    out: Annotated[Path | None, typer.Option(help="folder of the study; default out/study-<job>")] = None,
+    workers: Workers = 2,
+    no_cache: NoCache = False,
+) -> None:
+    """Try several outline cutters on a job: what the gap of each costs, and which earns most."""
+    from pipeline.batch.cache import Cache, default_folder
+    from pipeline.batch.folder import STUDY, check_place, write_study
+    from pipeline.batch.report import print_table
+    from pipeline.batch.watch import StageWatch, stage_runner
+    from pipeline.job import read_job
+    from pipeline.study.money import Prices
+    from pipeline.study.report import HEADS, PAGE, study_files, table_rows, words
+    from pipeline.study.study import study_job
+
+    for option, money in (("--rate", rate), ("--cutter-price", cutter_price)):
+        if not 0 <= money <= _MOST_MONEY:
+            raise typer.BadParameter(f"{option} {money}: give an amount from 0 to {_MOST_MONEY:g}")
+    watch = StageWatch()
+    with watch("job"):
+        job = read_job(job_file)
+        folder = out or Path("out") / f"study-{job.name}"
+        check_place(folder, job.name, index=STUDY)
+    studied = study_job(
+        job, cutters=_numbers(cutters), effort=effort, prices=Prices(rate_per_h=rate, cutter=cutter_price),
+        workers=workers, run=stage_runner(watch, None if no_cache else Cache(default_folder())),
+    )  # fmt: skip
+    write_study(folder, study_files(studied), job.name)
+    print_table(HEADS, table_rows(studied))
+    for line in (*words(studied), f"study: {folder / PAGE}"):
+        typer.echo(line)
+    raise typer.Exit(0 if any(full.candidate.verdict == "released" for full in studied.full_runs) else 1)
 
 
 @app.command()
@@ -265,6 +312,16 @@ def _leave(findings: Iterable[Finding], why: Exception) -> None:
     sys.exit(2)
 
 
+def _numbers(words: str | None) -> tuple[int, ...] | None:
+    """Numbers of cutters as the user typed them, `3,7,9` or `T3, T7`. Raises typer.BadParameter."""
+    if words is None:
+        return None
+    try:
+        return tuple(int(word.strip().lstrip("Tt")) for word in words.split(","))
+    except ValueError:
+        raise typer.BadParameter(f"--cutters {words}: give numbers of cutters with commas between, as 3,7,9") from None
+
+
 def _explain_nest(bad: Exception, keep_nest: Path | None) -> None:
     if keep_nest and isinstance(bad, BadInput) and any(f.code.startswith("N2") for f in bad.findings):
         bad.add_note(f"the nest of {keep_nest} cannot be kept; without --keep-nest the parts are placed anew")
@@ -303,37 +360,3 @@ def _print_changes(different: str, folder: Path) -> None:
         typer.echo(line)
     if len(lines) > _MOST_CHANGES:
         typer.echo(f"and {len(lines) - _MOST_CHANGES} lines more in {folder / 'changes.txt'}")
-
-
-def _runner(watch: _StageWatch, cache: Cache | None, keep: StageFolder | None = None) -> Run:
-    """The hook that every stage is called through: timed, taken from the cache when it is there, kept to be read."""
-
-    def run_stage(stage: str, inputs: object, compute: Callable[[], Any]) -> Any:
-        with watch(stage):
-            value = cache.recall(stage, inputs, compute) if cache else compute()
-        if keep:
-            keep.write(stage, value)
-        return value
-
-    return run_stage
-
-
-class _StageWatch:
-    """Times each stage and, on a terminal, shows which one is running."""
-
-    def __init__(self) -> None:
-        self.seconds: dict[str, float] = {}
-
-    @contextmanager
-    def __call__(self, name: str) -> Iterator[None]:
-        begin = time.perf_counter()
-        try:
-            if sys.stderr.isatty():
-                from rich.console import Console
-
-                with Console(stderr=True).status(name):
-                    yield
-            else:
-                yield
-        finally:
-            self.seconds[name] = round(self.seconds.get(name, 0.0) + time.perf_counter() - begin, 3)

@@ -1,6 +1,7 @@
 """The wiring: the stages in order. Read this first.
 
-    job text -> job -> solids -> seating, region -> nest -> setup -> toolpaths -> program text -> verdict -> packet
+    job text -> job -> solids -> seating, region -> nest -> setup -> toolpaths -> program text -> verdict
+    -> remnant -> packet
 
 and back from the verdict to the toolpaths, at most ROUNDS times: what was found too much for a cutter or for the hold
 lowers feeds, and the new text is read and cut anew.
@@ -19,24 +20,31 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, Protocol
 
+from pipeline.errors import Bug
 from pipeline.model.digests import digest
 from pipeline.model.feedback import Cap, Feedback
 from pipeline.model.job import Job, PartRequest
-from pipeline.model.nest import Nest, Silhouette
+from pipeline.model.nest import Nest, Progress, Silhouette, SmallerCutter
+from pipeline.model.nest_check import NestCheck
 from pipeline.model.part import Part
 from pipeline.model.program import Program
-from pipeline.model.setup import Setup
+from pipeline.model.setup import Seating, Setup
+from pipeline.model.shop import CutterKind
 from pipeline.model.toolpath import Plan
 from pipeline.model.verdict import LineCap, Verdict
 from pipeline.verify.differences import Difference, differences, job_digest_in
 
 ROUNDS = 2  # of feedback: later ones would only chase the last hundredth of a feed
+QUICK_CELL_MM = 0.05  # of the stock, for a quick look: coarser than the verifier's own
 UNCHECKED = "NOT CHECKED YET"
 RELEASED = "SIMULATED, NO FINDINGS. NOT YET RUN."
 RELEASED_WITH_WARNINGS = "SIMULATED, {n} TO READ IN THE PACKET. NOT YET RUN."
 FORCED = "REFUSED, WRITTEN BY FORCE"
+_MOST_FAULTS = 5  # told of a nest that is wrong
 
 Kept = Mapping[str, tuple[tuple[float, float, float], ...]]  # part name -> (x_mm, y_mm, angle_rad) of each copy
+Stop = Callable[[], bool]
+Tell = Callable[[Progress], None]
 
 
 class Run(Protocol):
@@ -89,27 +97,38 @@ class Judged:
     text_digest: str  # the job digest in the text's header, empty when there is none
 
 
-def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = plainly) -> Drafted:
+def draft(
+    job: Job, *, cell_mm: float | None = None, workers: int = 1, kept: Kept | None = None, run: Run = plainly,
+    stop: Stop | None = None, tell: Tell | None = None,
+) -> Drafted:  # fmt: skip
     """One job as far as its checked program. `kept` holds the placements of an earlier nest: those copies stay where
-    they are, copies the job asks for beyond them are placed, and nothing is filled in.
+    they are, copies the job asks for beyond them are placed, and nothing is filled in. `cell_mm` is the cell of the
+    simulated stock, the verifier's own when not given. `stop` is asked after each round of the nest's search whether to
+    end it with the best so far, `tell` hears how far it is.
 
-    Raises BadInput when something cannot be nested or planned. The result does not depend on `workers`.
+    Raises BadInput when something cannot be nested or planned, and Bug when the independent check finds the nest made
+    here wrong. The result does not depend on `workers`, and without `stop` on nothing but the job and `kept`.
     """
-    from pipeline import gcode, nest, operations, setups, solids
+    from pipeline import gcode, nest, operations, setups, solids, verify
 
     parts = solids.build_parts(job.parts, recall=partial(run, "solids"))
 
     seating = setups.seat(job.billet, job.holding)
     place = {
-        "parts": tuple(Silhouette(name=part.name, outline=part.outline) for part in parts),
+        "parts": _silhouettes(parts),
         "requests": tuple(_held(request, kept) for request in job.parts),
         "region": setups.nest_region(job, seating),
         "gap_mm": job.crib.cutter(job.nest.outline_cutter).diameter_mm + job.nest.margin_mm,
         "seed": job.nest.seed,
         "effort": job.nest.effort,
         "fill": kept is None,
+        "worth": job.nest.worth,
+        "web_mm": job.nest.web_mm,
+        "smaller_cutters": tuple(_smaller_cutters(job, seating)),
     }
-    placed = run("nest", place, lambda: nest.place_parts(**place, workers=workers))
+    placed = run("nest", place, lambda: nest.place_parts(**place, workers=workers, stop=stop, tell=tell))
+    asked = {key: place[key] for key in ("parts", "requests", "region", "gap_mm", "fill")}
+    _require(verify.check_nest(placed, **asked))
     setup = setups.plan_setup(job, parts, placed, seating)
 
     shop = {"crib": job.crib, "machine": job.machine, "material": job.material}
@@ -125,7 +144,7 @@ def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = pl
         program = run("program", write, lambda write=write: gcode.write_program(**write, status=UNCHECKED))
         if program.text == before:
             break  # every feed is as low as it may be
-        verdict = _judge(program.text, _terms(job, setup, plan), workers=workers, run=run)
+        verdict = _judge(program.text, _terms(job, setup, plan, cell_mm), workers=workers, run=run)
         before, again = program.text, _fed_back(feedback, program, verdict.caps)
         if n == ROUNDS or again == feedback:
             break
@@ -141,23 +160,38 @@ def draft(job: Job, *, workers: int = 1, kept: Kept | None = None, run: Run = pl
     )
 
 
-def make(job: Job, *, workers: int = 1, force: bool = False, kept: Kept | None = None, run: Run = plainly) -> Made:
-    """One job, all the way; `kept` and what is raised as for `draft`. A refused program stays out of `files` unless
-    `force`, which marks its text. The result does not depend on `workers`.
+def make(
+    job: Job, *, workers: int = 1, force: bool = False, kept: Kept | None = None, run: Run = plainly,
+    stop: Stop | None = None, tell: Tell | None = None,
+) -> Made:  # fmt: skip
+    """One job, all the way; `kept`, `stop`, `tell` and what is raised as for `draft`. A refused program stays out of
+    `files` unless `force`, which marks its text. The result does not depend on `workers`.
     """
-    from pipeline import gcode, packet
+    from pipeline import gcode, nest, packet
 
-    drafted = draft(job, workers=workers, kept=kept, run=run)
+    drafted = draft(job, workers=workers, kept=kept, run=run, stop=stop, tell=tell)
     program, plan = drafted.program, drafted.plan
-    # the planner's own warnings, never its errors
-    verdict = replace(drafted.verdict, findings=drafted.verdict.findings + plan.findings)
+    # the nest's and the planner's own warnings, never their errors
+    verdict = replace(drafted.verdict, findings=drafted.verdict.findings + drafted.nest.findings + plan.findings)
     status = _status(verdict, force=force)
+    rest = {
+        "setup": drafted.setup,
+        "plan": plan,
+        "billet": job.billet,
+        "crib": job.crib,
+        "tolerances": job.tolerances,
+        "nest_request": job.nest,
+        "parts": _silhouettes(drafted.parts),
+        "requests": tuple(_held(request, None) for request in job.parts),
+    }
+    remnant = run("remnant", rest, lambda: nest.find_remnant(**rest))
     written = gcode.mark_status(program, status) if status else None
     show = {
         "job": job,
         "job_digest": digest(job),
         "parts": drafted.parts,
         "nest": drafted.nest,
+        "remnant": remnant,
         "n_kept": drafted.n_kept,
         "setup": drafted.setup,
         "plan": plan,
@@ -182,9 +216,7 @@ def judge(
     `cell_mm` is the cell of the simulated stock, the verifier's own when not given.
     """
     drafted = draft(job, workers=workers, kept=kept, run=run)
-    terms = _terms(job, drafted.setup, drafted.plan)
-    if cell_mm is not None:
-        terms["cell_mm"] = cell_mm
+    terms = _terms(job, drafted.setup, drafted.plan, cell_mm)
     verdict = _judge(text, terms, workers=workers, run=run)
     against = {"text": text, "program": drafted.program, "machine": job.machine, "crib": job.crib}
     different = run("differences", against, lambda: differences(**against))
@@ -201,6 +233,11 @@ def draw_family(name: str, *, units: str) -> str:
     return packet.draw_part(solids.build_parts([request])[0], units=units, names=True)
 
 
+def _silhouettes(parts: Iterable[Part]) -> tuple[Silhouette, ...]:
+    """All that a nest may know of the parts."""
+    return tuple(Silhouette(name=part.name, outline=part.outline) for part in parts)
+
+
 def _held(request: PartRequest, kept: Kept | None) -> PartRequest:
     """The request as the nest sees it: without the sizes, which the outline holds, and with the places to keep."""
     fixed = request.fixed
@@ -209,10 +246,33 @@ def _held(request: PartRequest, kept: Kept | None) -> PartRequest:
     return replace(request, family="", sizes={}, fixed=fixed)
 
 
-def _terms(job: Job, setup: Setup, plan: Plan) -> dict[str, Any]:
-    """What a text is judged against."""
+def _smaller_cutters(job: Job, seating: Seating) -> Iterable[SmallerCutter]:
+    """Flat end mills that could cut the outlines instead, the largest first: thinner, and long enough from the plate's
+    highest top to the skin."""
+    from pipeline import setups
+
+    now, billet = job.crib.cutter(job.nest.outline_cutter), job.billet
+    deep = billet.thickness_mm + billet.thickness_uncertainty_mm + billet.bow_mm - job.z.skin_mm
+    for cutter in sorted(job.crib.cutters, key=lambda cutter: (-cutter.diameter_mm, cutter.number)):
+        if cutter.kind is CutterKind.FLAT and cutter.diameter_mm < now.diameter_mm and cutter.reach_mm >= deep:
+            nest = replace(job.nest, outline_cutter=cutter.number)
+            yield SmallerCutter(number=cutter.number, diameter_mm=cutter.diameter_mm,
+                                gap_mm=cutter.diameter_mm + job.nest.margin_mm,
+                                region=setups.nest_region(replace(job, nest=nest), seating))  # fmt: skip
+
+
+def _require(checked: NestCheck) -> None:
+    """Raises Bug when a nest of ours is not what was promised: bad places of the user's were refused before."""
+    if checked.faults:
+        first, more = "; ".join(checked.faults[:_MOST_FAULTS]), len(checked.faults) - _MOST_FAULTS
+        raise Bug(f"the nest that was made is wrong: {first}" + (f"; and {more} more" if more > 0 else ""))
+
+
+def _terms(job: Job, setup: Setup, plan: Plan, cell_mm: float | None) -> dict[str, Any]:
+    """What a text is judged against, and in which cells when they are not the verifier's own."""
     shop = {"crib": job.crib, "machine": job.machine, "material": job.material}
-    return {"setup": setup, "tolerances": job.tolerances, "not_cut": plan.not_cut, **shop}
+    cells = {} if cell_mm is None else {"cell_mm": cell_mm}
+    return {"setup": setup, "tolerances": job.tolerances, "not_cut": plan.not_cut, **shop, **cells}
 
 
 def _judge(text: str, terms: Mapping[str, Any], *, workers: int, run: Run) -> Verdict:

@@ -32,8 +32,8 @@ from pipeline.model.digests import digest
 
 LIMIT_BYTES = 2_000_000_000
 # stages that take longer than reading their value; the others are quicker than their entry
-_KEPT = frozenset({"solids", "nest", "toolpaths", "verify"})
-_STAGE_PACKAGE = {"toolpaths": "operations", "program": "gcode"}  # where the stage's name is not its package's
+_KEPT = frozenset({"solids", "nest", "toolpaths", "verify", "remnant"})
+_STAGE_PACKAGE = {"toolpaths": "operations", "program": "gcode", "remnant": "nest"}  # others have their package's name
 _LIBRARIES = ("cadquery", "cadquery-ocp", "ezdxf", "jinja2", "llvmlite", "matplotlib", "numba", "numpy", "reportlab",
               "scipy", "shapely")  # fmt: skip
 _HEAD = 32  # bytes of SHA-256 before the value
@@ -70,14 +70,18 @@ class Cache:
             self._usable = False
 
     def recall(self, stage: str, inputs: object, compute: Callable[[], Any]) -> Any:
-        """The stage's value for these inputs: from an earlier run when there is one, else computed and kept."""
+        """The stage's value for these inputs: from an earlier run when there is one, else computed and kept.
+
+        A value that was ended early depends on more than its inputs and is not kept.
+        """
         if stage not in _KEPT or not self._usable:
             return compute()
         file = self._folder / key(stage, inputs)
         value = _read(file)
         if value is None:
             value = compute()
-            self._write(file, value)
+            if not getattr(value, "is_ended_early", False):
+                self._write(file, value)
         return value
 
     def _write(self, file: Path, value: Any) -> None:

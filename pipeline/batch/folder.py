@@ -11,7 +11,7 @@ import json
 import math
 import os
 import shutil
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -21,18 +21,22 @@ from pipeline.packet.changes import changes
 from pipeline.stages import Kept
 
 _SUMMARY = "summary.json"  # names the job and every file of its packet
+STUDY = "study.json"  # the same of a study
 _CHANGES = "changes.txt"
 _FARTHEST_MM = 1e5
-_BESIDE = {_SUMMARY, "run.json", _CHANGES}  # what the summary cannot name: itself, times, the packet before
+_BROUGHT = {_SUMMARY: "packet", STUDY: "study"}
+# what these cannot name: themselves; beside a packet also times and the packet before
+_BESIDE = {_SUMMARY: {_SUMMARY, "run.json", _CHANGES}, STUDY: {STUDY}}
 
 
-def check_place(folder: Path, job: str) -> None:
-    """Raises BadInput (J190) when `folder` holds anything but an earlier packet of this job, or cannot be written."""
+def check_place(folder: Path, job: str, *, index: str = _SUMMARY) -> None:
+    """Raises BadInput (J190) when `folder` holds anything but what an earlier run for this job brought, as its file
+    `index` says, or cannot be written."""
     folder = folder.resolve()
     if folder.exists():
-        found = _stranger(folder, job)
+        found = _stranger(folder, job, index)
         if found:
-            raise _refused(folder, found, "a new or empty folder, or an earlier packet of this job")
+            raise _refused(folder, found, f"a new or empty folder, or an earlier {_BROUGHT[index]} of this job")
     parent = next(above for above in folder.absolute().parents if above.exists())
     if not parent.is_dir() or not os.access(parent, os.W_OK | os.X_OK):
         raise _refused(folder, f"{parent} cannot be written to", "a folder you may write to")
@@ -45,11 +49,25 @@ def write_folder(folder: Path, files: Mapping[str, bytes], job: str) -> str:
     Raises BadInput (J190) as `check_place` does, or when the disk refuses; the earlier packet is then still there.
     """
     check_place(folder, job)
-    folder = folder.resolve()  # a link stays a link: what it leads to is replaced
     before = summary_of(folder)
     different = changes(before, json.loads(files[_SUMMARY])) if before is not None else ""
     if different:
         files = {**files, _CHANGES: different.encode()}
+    _replace(folder, files)
+    return different
+
+
+def write_study(folder: Path, files: Mapping[str, bytes], job: str) -> None:
+    """Write every file of a study, packets in folders of their own. An earlier study of this job is replaced as a
+    whole. Raises BadInput (J190) as `check_place` does, or when the disk refuses; the earlier one is then still
+    there."""
+    check_place(folder, job, index=STUDY)
+    _replace(folder, files)
+
+
+def _replace(folder: Path, files: Mapping[str, bytes]) -> None:
+    """The folder with these files and no others, whole or not at all. Raises BadInput (J190) when the disk refuses."""
+    folder = folder.resolve()  # a link stays a link: what it leads to is replaced
     fresh = folder.parent / f".{folder.name}.{os.getpid()}.new"
     old = folder.parent / f".{folder.name}.{os.getpid()}.old"
     try:
@@ -57,18 +75,18 @@ def write_folder(folder: Path, files: Mapping[str, bytes], job: str) -> str:
         shutil.rmtree(fresh, ignore_errors=True)
         fresh.mkdir()
         for name in sorted(files):
+            (fresh / name).parent.mkdir(exist_ok=True)
             (fresh / name).write_bytes(files[name])
         if folder.exists():
             os.replace(folder, old)
         os.replace(fresh, folder)
     except OSError as error:
-        raise _refused(folder, f"{error.strerror or error}", "room and permission to write the packet") from error
+        raise _refused(folder, f"{error.strerror or error}", "room and permission to write there") from error
     finally:
         if old.exists() and not folder.exists():  # stopped between the two renames
             os.replace(old, folder)
         shutil.rmtree(fresh, ignore_errors=True)
         shutil.rmtree(old, ignore_errors=True)
-    return different
 
 
 def put_file(file: Path, content: bytes) -> None:
@@ -137,22 +155,33 @@ def is_whole(folder: Path, summary_digest: str) -> bool:
         return False
 
 
-def _stranger(folder: Path, job: str) -> str:
-    """What in an existing folder is not an earlier packet of this job, in words; empty when nothing is."""
+def _stranger(folder: Path, job: str, index: str) -> str:
+    """What in an existing folder an earlier run for this job did not bring, in words; empty when there is nothing."""
     if not folder.is_dir():
         return "a file"
-    names = {entry.name for entry in folder.iterdir()}
+    names = set(_names(folder))
     if not names:
         return ""
+    what = _BROUGHT[index]
     try:
-        summary = json.loads((folder / _SUMMARY).read_text(encoding="utf-8"))
-        ours, of_job = {*summary["files"], *_BESIDE}, summary["job"]
+        summary = json.loads((folder / index).read_text(encoding="utf-8"))
+        ours, of_job = {*summary["files"], *_BESIDE[index]}, summary["job"]
     except (OSError, ValueError, KeyError, TypeError):
-        return "files that are not a packet"
+        return f"files that are not a {what}"
     if of_job != job:
-        return f"the packet of another job, {of_job}"
+        return f"the {what} of another job, {of_job}"
     others = sorted(names - ours)
-    return f"files that the packet did not bring: {', '.join(others[:5])}" if others else ""
+    return f"files that the {what} did not bring: {', '.join(others[:5])}" if others else ""
+
+
+def _names(folder: Path, above: str = "") -> Iterator[str]:
+    """Everything in a folder by its place there, with slashes; a folder below it only when it is empty or a link."""
+    for entry in folder.iterdir():
+        below = entry.is_dir() and not entry.is_symlink() and any(entry.iterdir())
+        if below:
+            yield from _names(entry, f"{above}{entry.name}/")
+        else:
+            yield above + entry.name
 
 
 def _refused(folder: Path, found: str, wanted: str) -> BadInput:

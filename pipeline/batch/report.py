@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +17,8 @@ from pipeline.model.findings import Finding
 
 if TYPE_CHECKING:
     from pipeline.batch.run import Batch
+
+_FIGURE = re.compile(r"-?\d+(\.\d+)?( mm| in)?|")
 
 
 class BatchReport:
@@ -82,3 +85,15 @@ def _first(result: Mapping[str, Any]) -> str:
     first = result["findings"][0]
     more = len(result["findings"]) - 1
     return f", {first['code']} {first['where']}: {first['found']}" + (f" and {more} more" if more else "")
+
+
+def print_table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    """Rows under heads, for people; a column that holds only figures is set to the right."""
+    rows = list(rows)
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for k, head in enumerate(heads):
+        is_figures = all(_FIGURE.fullmatch(row[k]) for row in rows)
+        table.add_column(head, justify="right" if is_figures else "left", overflow="fold")
+    for row in rows:
+        table.add_row(*(escape(word) for word in row))
+    Console(width=None if sys.stdout.isatty() else 160, highlight=False).print(table)

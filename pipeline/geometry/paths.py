@@ -13,6 +13,8 @@ import numpy as np
 
 from pipeline.model.arrays import Float, frozen
 from pipeline.model.loop import Loop, arc_of_bulge
+from pipeline.model.toolpath import ARC_CCW, LINE, RAPID
+from pipeline.model.units import EPS_MM
 
 CRUMB_MM = 1e-7  # a piece this short is rounding, not a segment
 
@@ -156,6 +158,24 @@ class Path:
         n = max(2, math.ceil(self.length_mm / step_mm) + 1)
         lengths = np.linspace(0.0, self.length_mm, n)
         return lengths, np.array([self.at(s)[:2] for s in lengths.tolist()])
+
+
+def chains(moves: Float, *, z_mm: float | None = None) -> list[Path]:
+    """The feed moves of a pass (n, 7), as `model.toolpath` has them, chain by chain and seen from above; with `z_mm`
+    only those that travel level at exactly this height. Straight ways down and up end a chain."""
+    runs: list[list[list[float]]] = [[]]
+    for before, row in zip(moves[:-1].tolist(), moves[1:].tolist(), strict=True):
+        (_, x0, y0, z0, *_), (kind, x1, y1, z1, cx, cy, _) = before, row
+        counts = z_mm is None or (abs(z0 - z_mm) < EPS_MM and abs(z1 - z_mm) < EPS_MM)
+        if kind == RAPID or not counts or (kind == LINE and math.hypot(x1 - x0, y1 - y0) < EPS_MM):
+            runs.append([])
+        elif kind == LINE:
+            runs[-1].append([x0, y0, x1, y1, 0.0, 0.0, 0.0])
+        else:
+            turned = math.atan2(y1 - cy, x1 - cx) - math.atan2(y0 - cy, x0 - cx)
+            sweep = (turned if kind == ARC_CCW else -turned) % math.tau or math.tau
+            runs[-1].append([x0, y0, x1, y1, cx, cy, sweep if kind == ARC_CCW else -sweep])
+    return [Path(np.array(run), False) for run in runs if run]
 
 
 def _cut(row: list[float], a: float, b: float) -> list[float]:

@@ -6,6 +6,8 @@ their distance; negative when they overlap: then about how far one must move to 
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -58,14 +60,29 @@ def clearance_mm(a: Figure, b: Figure) -> float:
 
 def inside_mm(figure: Figure, outline: Figure) -> float:
     """Distance of a figure to the outline round it, negative when it reaches out."""
-    distance = float(shapely.distance(figure.core, outline.core.exterior))
+    distance = float(shapely.distance(figure.core, outline.core.boundary))
     if shapely.covers(outline.core, figure.core):
         return distance - figure.radius_mm
     if figure.radius_mm > 0:
         return -distance - figure.radius_mm
     outside = shapely.difference(figure.core, outline.core)
     deep = shapely.distance(shapely.points(shapely.get_coordinates(outside)), outline.core)
-    return -max(_width_mm(outside), float(np.max(deep, initial=0.0)))
+    corners = shapely.points(shapely.get_coordinates(outline.core))  # one that points inward may stick into the figure
+    into = shapely.distance(corners[shapely.covers(figure.core, corners)], figure.core.exterior)
+    return -max(_width_mm(outside), float(np.max(deep, initial=0.0)), float(np.max(into, initial=0.0)))
+
+
+def places_away_mm(xy: Float, figure: Figure) -> Float:
+    """(m,) distance of places xy (m, 2) to a figure, 0 in its core."""
+    out: Float = shapely.distance(shapely.points(xy), figure.core) - figure.radius_mm
+    return out
+
+
+def places_inside_mm(xy: Float, outline: Figure) -> Float:
+    """(m,) distance of places xy (m, 2) to the outline round them, negative outside."""
+    away = shapely.distance(shapely.points(xy), outline.core.exterior)
+    out: Float = np.where(shapely.intersects_xy(outline.core, xy[:, 0], xy[:, 1]), away, -away)
+    return out
 
 
 def between_mm(a: Figure, b: Figure) -> tuple[float, float]:
@@ -77,7 +94,7 @@ def between_mm(a: Figure, b: Figure) -> tuple[float, float]:
 
 def edge_point_mm(figure: Figure, outline: Figure) -> tuple[float, float]:
     """The point of the outline nearest to a figure inside; one where they cross when it reaches out."""
-    x, y = shapely.get_coordinates(shapely.shortest_line(outline.core.exterior, figure.core))[0]
+    x, y = shapely.get_coordinates(shapely.shortest_line(outline.core.boundary, figure.core))[0]
     return float(x), float(y)
 
 
@@ -117,6 +134,31 @@ def simplified(points: Float, *, tolerance_mm: float) -> Float:
     return coordinates
 
 
+def joined(figures: Sequence[Figure]) -> Figure:
+    """All polygons as one figure; where they touch or overlap, the edge between them is gone."""
+    core = shapely.union_all([figure.core for figure in figures])
+    shapely.prepare(core)
+    return Figure(core=core, radius_mm=0.0)
+
+
+def rings(figure: Figure) -> list[list[Float]]:
+    """The rings (n, 2) of a figure of polygons, piece by piece: its outline, then its holes."""
+    pieces = shapely.get_parts(figure.core)
+    return [[shapely.get_coordinates(ring)[:-1] for ring in (piece.exterior, *piece.interiors)] for piece in pieces]
+
+
+def shared(a: Figure, b: Figure) -> Figure | None:
+    """What two figures of polygons share. None when that has no area."""
+    core = shapely.intersection(a.core, b.core)
+    return Figure(core=core, radius_mm=0.0) if core.area > 0 else None
+
+
+def less(figure: Figure, others: Sequence[Figure]) -> Figure | None:
+    """A figure of polygons without what others cover. None when nothing is left."""
+    core = shapely.difference(figure.core, shapely.union_all([other.core for other in others]))
+    return Figure(core=core, radius_mm=0.0) if core.area > 0 else None
+
+
 def grown_area_mm2(figure: Figure, *, by_mm: float) -> float:
     """Area of all points within `by_mm` of the figure, a little low where it goes round a corner."""
     return float(shapely.area(shapely.buffer(figure.core, figure.radius_mm + by_mm, quad_segs=_ARC_STEPS)))
@@ -129,3 +171,20 @@ def usable(outline: Figure, *, edge_gap_mm: float, keepouts: tuple[tuple[Figure,
     for figure, gap_mm in keepouts:
         left = shapely.difference(left, shapely.buffer(figure.core, figure.radius_mm + gap_mm, quad_segs=_ARC_STEPS))
     return None if left.is_empty else Figure(core=left, radius_mm=0.0)
+
+
+def covered(points: Float, xy: Float) -> Any:
+    """(m,) true where a place of xy (m, 2) lies in the ring (n, 2) or on it."""
+    ring = shapely.Polygon(points)
+    shapely.prepare(ring)
+    return shapely.intersects_xy(ring, xy[:, 0], xy[:, 1])
+
+
+def least_width_mm(points: Float) -> float:
+    """Least distance of two parallel lines with all points (n, 2) between them: one lies along an edge of the hull."""
+    hull = shapely.get_coordinates(shapely.convex_hull(shapely.multipoints(points)))
+    widths = []
+    for a, b in itertools.pairwise(hull):
+        along = (b - a) / np.hypot(*(b - a))
+        widths.append(float(np.ptp(hull[:, 1] * along[0] - hull[:, 0] * along[1])))
+    return min(widths)

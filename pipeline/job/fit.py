@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from pipeline.job.parts import ReadPart
 from pipeline.model.units import EPS_MM, shown
-from pipeline.shop.reading import Reader, Values
+from pipeline.shop.reading import Reader, Values, nearest
 
 
 def check_skin(z: Values, billet: Values, reader: Reader) -> None:
@@ -112,6 +112,22 @@ def check_outline_cutter(job: Values, crib: Values, billet: Values | None, reade
                 wanted=f"a reach of {shown(deep, unit=unit)} from the plate's highest top to the skin",
                 hint=f"long enough: {', '.join(enough)}" if enough else "add a longer cutter to the crib",
             )
+
+
+def check_zones(job: Values, billet: Values, reader: Reader) -> None:
+    """The zones that parts are bound to are zones of the billet."""
+    zones = billet.get("zones", ())
+    if ("zones" in billet.node.entries and not billet.has("zones")) or not all(zone.has("name") for zone in zones):
+        return  # nobody knows what the faulty ones are called
+    known = [zone["name"] for zone in zones]
+    wanted = ", ".join(known) if known else "no zone: the billet has none"
+    for part in job.get("parts", {}).values():
+        for key in ("zone", "clear_of"):
+            for zone in part.get(key, ()):
+                if zone not in known:
+                    reader.fault(
+                        "J136", part.at(key), found=f"the zone {zone}", wanted=wanted, hint=nearest(zone, known)
+                    )
 
 
 def check_material(job: Values, billet: Values, material: Values | None, crib: Values | None, reader: Reader) -> None:

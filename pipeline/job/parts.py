@@ -111,8 +111,11 @@ def _read_part(name: str, part: Values, family: Family, reader: Reader) -> ReadP
                 sizes=family.complete({**sizes, HAND: hand} if hand else sizes),
                 count=part["count"],
                 value=part["value"],
+                zones=part["zone"],
+                clear_of=part["clear_of"],
                 rotations_rad=part["rotations"],
                 fixed=fixed.get(hand, ()),
+                along_layers_rad=_along_layers(part, hand, hands),
             )
             for hand in hands
         )
@@ -123,6 +126,12 @@ def _read_part(name: str, part: Values, family: Family, reader: Reader) -> ReadP
         thickness_mm=thickness if isinstance(thickness, float) and part.get("count") != 0 else None,
         thickness_node=nodes.get(THICKNESS, part.at("family")),
     )
+
+
+def _along_layers(part: Values, hand: str, hands: tuple[str, ...]) -> float | None:
+    """The direction in this half's own frame: the right half of a pair is the left one's mirror image across X."""
+    along: float | None = part["along_layers"]
+    return -along if along is not None and len(hands) > 1 and hand == "right" else along
 
 
 def _read_sizes(node: Node | None, family: Family, reader: Reader) -> tuple[dict[str, Any], dict[str, Node]]:

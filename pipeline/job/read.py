@@ -15,11 +15,12 @@ from pipeline import families as part_families
 from pipeline.errors import BadInput
 from pipeline.families import Family
 from pipeline.job.files import load_job, shop_file
-from pipeline.job.fit import check_material, check_outline_cutter, check_skin, check_thickness
+from pipeline.job.fit import check_material, check_outline_cutter, check_skin, check_thickness, check_zones
 from pipeline.job.parts import ReadPart, read_parts
 from pipeline.job.tables import JOB, REFERENCES
+from pipeline.job.terms import check_webs, check_worth
 from pipeline.model.findings import Finding
-from pipeline.model.job import Job, NestRequest, Tolerances, ZRequest
+from pipeline.model.job import Job, NestRequest, Tolerances, Worth, ZRequest
 from pipeline.shop.files import (
     Loaded,
     read_billet,
@@ -131,9 +132,13 @@ def _check_together(
     if billet is not None and z is not None:
         check_skin(z, billet, reader)
         check_thickness(z, billet, parts, reader)
+    if values.get("nest") is not None:
+        check_webs(values["nest"], crib, reader)
+        check_worth(values["nest"], billet, parts, reader)
     if crib is not None:
         check_outline_cutter(values, crib, billet, reader)
     if billet is not None:
+        check_zones(values, billet, reader)
         check_material(values, billet, shop["material"], crib, reader)
 
 
@@ -164,6 +169,8 @@ def _build(name: str, values: Values, parts: tuple[ReadPart, ...], shop: Mapping
             edge_mm=nest["edge"],
             seed=nest["seed"],
             effort=nest["effort"],
+            web_mm=nest["web"],
+            worth=Worth(**nest["worth"]) if nest["worth"] is not None else Worth(),
         ),
         notes=tuple(values["notes"]),
         serial=values["serial"],

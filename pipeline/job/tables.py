@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.shop.fields import Choice, Label, Later, Length, Number, Special, Text
-from pipeline.shop.schema import Key, ListOf, MapOf, Table
+from pipeline.shop.schema import Key, ListOf, MapOf, OneOrMore, Table
 
 AS_MANY_AS_FIT = "as many as fit"
 SMALL = Length(low=0.0, high=5.0)
@@ -39,6 +39,18 @@ Z = Table(
     },
 )
 
+MONEY = Number(0, 1_000_000)
+WORTH = Table(
+    "the worths",
+    {
+        "figure": Key(MONEY, "parts with a count lie where the billet's zones have the best figure", default=0.0),
+        "alike": Key(MONEY, "the two of a pair match: grain, figure, side by side", default=0.0),
+        "layers": Key(MONEY, "parts with along_layers lie along the billet's layers", default=0.0),
+        "remnant": Key(MONEY, "what is left over is one wide piece", default=0.0),
+        "held": Key(MONEY, "parts with a count lie over the sealed area, off the port, away from clamps", default=0.0),
+    },
+)
+
 NEST = Table(
     "nest",
     {
@@ -47,6 +59,8 @@ NEST = Table(
         "edge": Key(SMALL, "beyond the kerf, to the billet's edge and to defects"),
         "seed": Key(Number(0, 2**31 - 1, whole=True), "start of the search; same seed, same nest", default=1),
         "effort": Key(Number(1, 10000, whole=True), "rounds of search", default=20),
+        "web": Key(SMALL, "least thickness of what stands between two kerfs, and to the billet's edge", default=0.0),
+        "worth": Key(WORTH, "what a perfect mark is worth, in the billet's currency", default=None),
     },
 )
 
@@ -64,9 +78,24 @@ PART = Table(
             f"a number (of pairs, for a pair) or: {AS_MANY_AS_FIT}",
         ),
         "value": Key(Number(0, 1_000_000), "worth of one part, in the billet's currency", default=1.0),
+        "zone": Key(
+            Special("anywhere", (), OneOrMore(Label(40))),
+            "the billet's zone that every copy lies wholly in, or a list of zones that count as one; anywhere",
+            default=(),
+        ),
+        "clear_of": Key(
+            Special("nothing", (), OneOrMore(Label(40))),
+            "a zone of the billet, or a list, that no copy reaches into; nothing",
+            default=(),
+        ),
         "rotations": Key(
             Special("any", None, ListOf(Number(-360, 360, degrees=True), 1)),
             "any, or a list of degrees in the billet frame",
+            default=None,
+        ),
+        "along_layers": Key(
+            Number(-360, 360, degrees=True),
+            "degrees in the part's own frame (of a pair, the left half's): what wants to lie along the layers",
             default=None,
         ),
         "fixed": Key(ListOf(FIXED), "places of the first copies", default=()),

@@ -3,15 +3,16 @@
 Words. A *body* is one copy of a *kind*; its pose is (x, y, angle) of the kind's reference point. A kind is either an
 exact disc (`radius` > 0) or a polygon with a *grid* of signed distances (negative inside) and *samples* along its
 boundary. The *slack* grid is the container: distance to the outline or a keep-out less the gap wanted there, positive
-where a point may lie. *Pins* are the container's own corners with the gap each wants, looked up in the kinds' grids,
-so that a corner between two samples is not missed. All mm and rad, all poses in one frame.
+where a point may lie. Kinds that are bound to a part of the container have a grid of their own, a *field*; field 0 is
+the container for all others. *Pins* are the container's own corners with the gap each wants, looked up in the kinds'
+grids, so that a corner between two samples is not missed. All mm and rad, all poses in one frame.
 
 Energy: sum over samples of max(0, need - distance)^2, A sampled in B's grid and B in A's. It is zero exactly when
 every sample keeps its distance, and its gradient moves and turns bodies continuously.
 Separation: guided local search; relocate colliding bodies, minimise jointly, raise the weights of the pairs that still
 collide (idea: Umetani et al. 2009 for polygons with overlap penalties; numbers here are our own, from memory).
-Disc filling: sweeps and hexagonal lattices as starts, then one disc into the deepest void and a joint minimisation,
-shaking, and ruin-and-recreate.
+Disc filling: sweeps and hexagonal lattices as starts, then one disc too many into the deepest void; the overlap is
+worked off by discs that jump into voids, by shaking, and by moving the big bodies.
 
 Randomness is a 31-bit multiplicative congruential generator (multiplier 48271; Park, Miller and Stockmeyer 1993, from
 memory) held in `state` (1,) int64: the same numbers with and without compilation.
@@ -30,10 +31,25 @@ _MEMORY = 8  # pairs kept by the quasi-Newton minimiser
 _SKIN = 3.0  # mm a body may move before the neighbour list is built again
 _STALL = 0.03  # a descent that gains less than this share of its energy in ten steps has stalled
 _STEP = 4.0  # mm, longest move of a coordinate in one step
+_NO_ENERGY = 1e-7  # mm2: settled
+_NEARLY = 0.02  # mm: a shortfall that is worth more descents
+_DESCENTS = 5  # the most of them
+_VOIDS = 24  # the deepest, among which a disc that hurts may go
+_MOVES = 30  # of single discs between two joint descents
+_JUMPS = 0.7  # share of those that go into a void
+_NEAR = 2.2  # pitches round a moved disc that move with it
+_HEAT = 0.1  # of those moves, in energies
+_GAIN = 0.97  # an energy below this share of the best is a gain
+_TOO_MUCH = 1.5  # above this many times the best the moves are undone
+_PATIENCE = 5  # rounds without gain before a kick
+_KICK = 0.7  # pitches, longest kick of a big body
+_KICK_BIG = 0.75  # share of kicks that go to a big body
+_PULLS = 0.6  # share of dead ends after which the layout that lies well is pulled one way, and a disc put in anew
+_RETURNS = 0.8  # share of kicks from the best of all
 
 
 class World(NamedTuple):
-    """Kinds and container, packed flat. k kinds, m samples, p pins."""
+    """Kinds and container, packed flat. k kinds, m samples, p pins of all fields."""
 
     gap: float  # wanted between two bodies, mm
     safety: float  # added to every need, mm; covers grid interpolation and the minimiser's tolerance
@@ -49,7 +65,10 @@ class World(NamedTuple):
     grid_y0: np.ndarray  # (k,)
     grid_cell: np.ndarray  # (k,)
     grids: np.ndarray  # flat float32, row-major per kind
-    slack: np.ndarray  # (ny, nx) float32
+    field: np.ndarray  # (k, 3) int64: where the kind's slack starts, its first pin and the one after its last
+    slack: np.ndarray  # flat float32, row-major, field after field
+    slack_nx: int
+    slack_ny: int
     slack_x0: float
     slack_y0: float
     slack_cell: float
@@ -121,9 +140,11 @@ def _distance_at(world, kind, u, v):
 
 
 @njit(cache=True, nogil=True)
-def slack_at(world, x, y):
-    """Bilinear container slack and its gradient; beyond the grid it falls with the distance to the grid."""
-    ny, nx = world.slack.shape
+def slack_at(world, start, x, y):
+    """Bilinear slack of the field that starts there, and its gradient; beyond the grid it falls with the distance to
+    the grid."""
+    nx = world.slack_nx
+    ny = world.slack_ny
     cell = world.slack_cell
     fx = (x - world.slack_x0) / cell
     fy = (y - world.slack_y0) / cell
@@ -133,10 +154,11 @@ def slack_at(world, x, y):
     iy = int(cy)
     tx = cx - ix
     ty = cy - iy
-    a = float(world.slack[iy, ix])
-    b = float(world.slack[iy, ix + 1])
-    c = float(world.slack[iy + 1, ix])
-    d = float(world.slack[iy + 1, ix + 1])
+    at = start + iy * nx + ix
+    a = float(world.slack[at])
+    b = float(world.slack[at + 1])
+    c = float(world.slack[at + nx])
+    d = float(world.slack[at + nx + 1])
     low = a + (b - a) * tx
     high = c + (d - c) * tx
     value = low + (high - low) * ty
@@ -154,38 +176,37 @@ def _wall(world, kind, x, y, c, s, g):
     e = 0.0
     worst = 0.0
     radius = world.radius[kind]
+    start = world.field[kind, 0]
     if radius > 0.0:
-        v, gx, gy = slack_at(world, x, y)
+        v, gx, gy = slack_at(world, start, x, y)
         short = world.safety + radius - v
         if short > 0.0:
             g[0] -= 2.0 * short * gx
             g[1] -= 2.0 * short * gy
-            e += short * short
+            e = short * short
             worst = short
-    else:
-        for k in range(world.sample_start[kind], world.sample_start[kind + 1]):
-            u = world.samples[k, 0]
-            w = world.samples[k, 1]
-            rx = c * u - s * w
-            ry = s * u + c * w
-            v, gx, gy = slack_at(world, x + rx, y + ry)
-            short = world.safety - v
-            if short > 0.0:
-                f = 2.0 * short
-                g[0] -= f * gx
-                g[1] -= f * gy
-                g[2] -= f * (gy * rx - gx * ry)
-                e += short * short
-                worst = max(worst, short)
+        return e, worst  # the slack at its centre knows every corner
+    for k in range(world.sample_start[kind], world.sample_start[kind + 1]):
+        u = world.samples[k, 0]
+        w = world.samples[k, 1]
+        rx = c * u - s * w
+        ry = s * u + c * w
+        v, gx, gy = slack_at(world, start, x + rx, y + ry)
+        short = world.safety - v
+        if short > 0.0:
+            f = 2.0 * short
+            g[0] -= f * gx
+            g[1] -= f * gy
+            g[2] -= f * (gy * rx - gx * ry)
+            e += short * short
+            worst = max(worst, short)
     reach = world.reach[kind]
-    for k in range(world.pins.shape[0]):
+    for k in range(world.field[kind, 1], world.field[kind, 2]):
         px = world.pins[k, 0] - x
         py = world.pins[k, 1] - y
         need = world.pins[k, 2] + world.safety
         if px * px + py * py >= (reach + need) * (reach + need):
             continue
-        if radius > 0.0:
-            continue  # a disc has the slack at its centre, which knows every corner
         d, gu, gv = _distance_at(world, kind, c * px + s * py, c * py - s * px)
         short = need - d
         if short > 0.0:
@@ -546,17 +567,24 @@ def _any_angle(kind, angle_start, angles, state):
 
 
 @njit(cache=True, nogil=True)
-def scatter(kinds, poses, n, is_free, angle_start, angles, box, state):
-    """Random poses for all free bodies, centres in `box` (x0, y0, x1, y1)."""
+def _any_place(kind, boxes, state):
+    """A random place for the centre of a body of the kind: in its box of `boxes` (k, 4) x0, y0, x1, y1."""
+    x = boxes[kind, 0] + (boxes[kind, 2] - boxes[kind, 0]) * draw(state)
+    y = boxes[kind, 1] + (boxes[kind, 3] - boxes[kind, 1]) * draw(state)
+    return x, y
+
+
+@njit(cache=True, nogil=True)
+def scatter(kinds, poses, n, is_free, angle_start, angles, boxes, state):
+    """Random poses for all free bodies, centres in the boxes of their kinds."""
     for i in range(n):
         if is_free[i] == 1:
-            poses[i, 0] = box[0] + (box[2] - box[0]) * draw(state)
-            poses[i, 1] = box[1] + (box[3] - box[1]) * draw(state)
+            poses[i, 0], poses[i, 1] = _any_place(kinds[i], boxes, state)
             poses[i, 2] = _any_angle(kinds[i], angle_start, angles, state)
 
 
 @njit(cache=True, nogil=True)
-def _relocate(world, kinds, poses, n, i, weights, angle_start, angles, box, samples, tol, state):
+def _relocate(world, kinds, poses, n, i, weights, angle_start, angles, boxes, samples, tol, state):
     """Best of `samples` random and half as many near poses for body i, the best three refined; kept when better."""
     kind = kinds[i]
     here = body_energy(world, kinds, poses, n, i, poses[i, 0], poses[i, 1], poses[i, 2], weights, FAR)
@@ -565,8 +593,7 @@ def _relocate(world, kinds, poses, n, i, weights, angle_start, angles, box, samp
     near = samples // 2
     for t in range(samples + near):
         if t < samples:
-            x = box[0] + (box[2] - box[0]) * draw(state)
-            y = box[1] + (box[3] - box[1]) * draw(state)
+            x, y = _any_place(kind, boxes, state)
             angle = _any_angle(kind, angle_start, angles, state)
             if angle_start[kind + 1] == angle_start[kind] and draw(state) < 0.4:
                 angle = poses[i, 2] + 0.5 * math.pi * int(4.0 * draw(state))
@@ -635,7 +662,20 @@ def shortfalls(world, kinds, poses, n, out):
 
 
 @njit(cache=True, nogil=True)
-def separate(world, kinds, poses, n, is_free, angle_start, angles, box, rounds, samples, tol, state):
+def _worst_of_free(short, n, is_free):
+    """The worst of `shortfalls` that a move could cure: what is held lies where it was given, to the last of a gap."""
+    worst = 0.0
+    for i in range(n):
+        if is_free[i] == 1:
+            worst = max(worst, short[i, n])
+        for j in range(i):
+            if is_free[i] == 1 or is_free[j] == 1:
+                worst = max(worst, short[i, j])
+    return worst
+
+
+@njit(cache=True, nogil=True)
+def separate(world, kinds, poses, n, is_free, angle_start, angles, boxes, rounds, samples, tol, state):
     """Guided local search from the given poses; leaves the best poses found and returns their worst shortfall, mm.
 
     Steps of a round: joint descent under the weights; measure; raise the weights of what collides by 1.2 to 2.0 and
@@ -650,7 +690,8 @@ def separate(world, kinds, poses, n, is_free, angle_start, angles, box, rounds, 
     order = np.arange(n)
     for r in range(rounds):
         minimise(world, kinds, poses, n, scale, weights, 0.0, 0.0, 150, tol)
-        worst = shortfalls(world, kinds, poses, n, short)
+        shortfalls(world, kinds, poses, n, short)
+        worst = _worst_of_free(short, n, is_free)
         if worst < best_worst:
             best_worst = worst
             for i in range(n):
@@ -673,7 +714,7 @@ def separate(world, kinds, poses, n, is_free, angle_start, angles, box, rounds, 
             if is_free[i] == 0:
                 continue
             if body_energy(world, kinds, poses, n, i, poses[i, 0], poses[i, 1], poses[i, 2], weights, FAR) > tol * tol:
-                _relocate(world, kinds, poses, n, i, weights, angle_start, angles, box, samples, tol, state)
+                _relocate(world, kinds, poses, n, i, weights, angle_start, angles, boxes, samples, tol, state)
     for i in range(n):
         for k in range(3):
             poses[i, k] = best[i, k]
@@ -681,7 +722,7 @@ def separate(world, kinds, poses, n, is_free, angle_start, angles, box, rounds, 
 
 
 @njit(cache=True, nogil=True)
-def insert_body(world, kinds, poses, n, is_free, angle_start, angles, box, samples, tries, tol, state):
+def insert_body(world, kinds, poses, n, is_free, angle_start, angles, boxes, samples, tries, tol, state):
     """Place body n (its kind set, pose free) beside the n bodies there, moving all; True when it went in.
 
     `poses` is left as it was when it did not.
@@ -694,10 +735,9 @@ def insert_body(world, kinds, poses, n, is_free, angle_start, angles, box, sampl
         for i in range(n):
             for k in range(3):
                 poses[i, k] = kept[i, k]
-        poses[n, 0] = box[0] + (box[2] - box[0]) * draw(state)
-        poses[n, 1] = box[1] + (box[3] - box[1]) * draw(state)
+        poses[n, 0], poses[n, 1] = _any_place(kinds[n], boxes, state)
         poses[n, 2] = _any_angle(kinds[n], angle_start, angles, state)
-        _relocate(world, kinds, poses, n + 1, n, weights, angle_start, angles, box, samples, tol, state)
+        _relocate(world, kinds, poses, n + 1, n, weights, angle_start, angles, boxes, samples, tol, state)
         if minimise(world, kinds, poses, n + 1, scale, weights, 0.0, 0.0, 200, tol) <= tol:
             return True
     for i in range(n):
@@ -710,12 +750,13 @@ def insert_body(world, kinds, poses, n, is_free, angle_start, angles, box, sampl
 
 
 @njit(cache=True, nogil=True)
-def room_base(world, radius, x0, y0, cell, out):
-    """Room for the centre of a disc against the container alone: slack less radius, on a grid `out` (ny, nx)."""
+def room_base(world, start, radius, x0, y0, cell, out):
+    """Room for the centre of a disc against the container alone: slack less radius, on a grid `out` (ny, nx). `start`
+    is the disc's field, 0 for the container as it is."""
     ny, nx = out.shape
     for iy in range(ny):
         for ix in range(nx):
-            v, _, _ = slack_at(world, x0 + ix * cell, y0 + iy * cell)
+            v, _, _ = slack_at(world, start, x0 + ix * cell, y0 + iy * cell)
             out[iy, ix] = v - radius
 
 
@@ -841,37 +882,6 @@ def best_start(room, x0, y0, cell, orders, pitch, n_angles, n_shifts, spots):
 
 
 @njit(cache=True, nogil=True)
-def _deepest(room, x0, y0, cell, rank, state):
-    """A void: the local maxima of the room, one of the `rank` deepest at random. Returns (x, y, room)."""
-    ny, nx = room.shape
-    top = np.empty((rank, 3))
-    top[:, 2] = -FAR
-    for iy in range(1, ny - 1):
-        for ix in range(1, nx - 1):
-            v = room[iy, ix]
-            if v <= top[rank - 1, 2] or v < room[iy, ix - 1] or v <= room[iy, ix + 1]:
-                continue
-            if v < room[iy - 1, ix] or v <= room[iy + 1, ix]:
-                continue
-            at = rank - 1
-            while at > 0 and v > top[at - 1, 2]:
-                for k in range(3):
-                    top[at, k] = top[at - 1, k]
-                at -= 1
-            top[at, 0] = x0 + ix * cell
-            top[at, 1] = y0 + iy * cell
-            top[at, 2] = v
-    held = 0
-    while held < rank and top[held, 2] > -FAR:
-        held += 1
-    if held == 0:
-        return 0.0, 0.0, -FAR
-    u = draw(state)
-    pick = min(held - 1, int(u * u * held))  # the deepest are taken more often
-    return top[pick, 0], top[pick, 1], top[pick, 2]
-
-
-@njit(cache=True, nogil=True)
 def _drop_worst(world, kinds, poses, n, first):
     """Takes away the body from `first` on that hurts most (the last one moves into its place)."""
     weights = np.ones((n + 1, n + 1))
@@ -902,91 +912,484 @@ def settle(world, kinds, poses, n, first, is_free, tol):
 
 
 @njit(cache=True, nogil=True)
-def insert_discs(world, kinds, poses, n, first, own, kind, is_free, base, x0, y0, cell, attempts, limit, tol, state):
-    """Get more discs of `kind` in. Bodies before `own` move only now and then, bodies before `first` are mandatory.
+def _near_energy(world, kinds, poses, active, m, slot, turns, pairs, n_pairs, xy, grad):
+    """Energy and gradient (m, 2) of the discs `active` at `xy` (m, 2) among all else, which is held."""
+    e = 0.0
+    need = world.gap + world.safety
+    for a in range(m):
+        radius = world.radius[kinds[active[a]]]
+        v, gx, gy = slack_at(world, world.field[kinds[active[a]], 0], xy[a, 0], xy[a, 1])
+        short = world.safety + radius - v
+        grad[a, 0] = 0.0
+        grad[a, 1] = 0.0
+        if short > 0.0:
+            e += short * short
+            grad[a, 0] = -2.0 * short * gx
+            grad[a, 1] = -2.0 * short * gy
+    for p in range(n_pairs):
+        a = pairs[p, 0]
+        j = pairs[p, 1]
+        b = slot[j]
+        ra = world.radius[kinds[active[a]]]
+        rj = world.radius[kinds[j]]
+        if rj > 0.0:
+            if b >= 0:
+                dx = xy[a, 0] - xy[b, 0]
+                dy = xy[a, 1] - xy[b, 1]
+            else:
+                dx = xy[a, 0] - poses[j, 0]
+                dy = xy[a, 1] - poses[j, 1]
+            d2 = dx * dx + dy * dy
+            least = ra + rj + need
+            if d2 >= least * least:
+                continue
+            d = math.sqrt(d2)
+            if d < 1e-9:
+                dx, dy, d = 1e-9, 0.0, 1e-9
+            short = least - d
+            f = 2.0 * short / d
+            grad[a, 0] -= f * dx
+            grad[a, 1] -= f * dy
+            if b >= 0:
+                grad[b, 0] += f * dx
+                grad[b, 1] += f * dy
+        else:
+            dx = xy[a, 0] - poses[j, 0]
+            dy = xy[a, 1] - poses[j, 1]
+            c = turns[j, 0]
+            s = turns[j, 1]
+            d, gu, gv = _distance_at(world, kinds[j], c * dx + s * dy, c * dy - s * dx)
+            short = need + ra - d
+            if short <= 0.0:
+                continue
+            f = 2.0 * short
+            grad[a, 0] -= f * (c * gu - s * gv)
+            grad[a, 1] -= f * (s * gu + c * gv)
+        e += short * short
+    return e
 
-    An attempt: shake (kick, pull, or take out a cluster), then put discs one by one into the deepest voids, each
-    followed by a joint descent and a few relocations of the disc that hurts most. A state with as many discs as
-    before is kept too, so that the search walks among equals. `limit` bounds the number of bodies. Returns the new n.
+
+@njit(cache=True, nogil=True)
+def _near_pairs(world, kinds, poses, n, active, m, slot, xy, pairs):
+    """Pairs (index into `active`, body) that could touch before a disc moved by half the skin."""
+    count = 0
+    for a in range(m):
+        ra = world.radius[kinds[active[a]]]
+        for j in range(n):
+            b = slot[j]
+            if b >= 0 and b <= a:
+                continue
+            x = poses[j, 0] if b < 0 else xy[b, 0]
+            y = poses[j, 1] if b < 0 else xy[b, 1]
+            reach = ra + world.reach[kinds[j]] + world.gap + world.safety + _SKIN
+            dx = xy[a, 0] - x
+            dy = xy[a, 1] - y
+            if dx * dx + dy * dy < reach * reach:
+                pairs[count, 0] = a
+                pairs[count, 1] = j
+                count += 1
+    return count
+
+
+@njit(cache=True, nogil=True)
+def _settle_near(world, kinds, poses, n, active, m, slot, turns, iterations):
+    """Joint descent of the discs `active`, all else held; poses in place. Returns their energy.
+
+    The same quasi-Newton descent as `minimise`, on two coordinates for each disc and without weights.
+    """
+    xy = np.empty((m, 2))
+    for a in range(m):
+        xy[a, 0] = poses[active[a], 0]
+        xy[a, 1] = poses[active[a], 1]
+    built = xy.copy()
+    pairs = np.empty((m * n, 2), dtype=np.int64)
+    n_pairs = _near_pairs(world, kinds, poses, n, active, m, slot, xy, pairs)
+    grad = np.empty((m, 2))
+    e = _near_energy(world, kinds, poses, active, m, slot, turns, pairs, n_pairs, xy, grad)
+    trial = np.empty((m, 2))
+    trial_grad = np.empty((m, 2))
+    step = np.empty((m, 2))
+    s_list = np.empty((_MEMORY, m, 2))
+    y_list = np.empty((_MEMORY, m, 2))
+    rho = np.empty(_MEMORY)
+    alpha = np.empty(_MEMORY)
+    kept = 0
+    marked = e
+    for it in range(iterations):
+        if e < _NO_ENERGY:
+            break
+        if it % 10 == 9:
+            if marked - e < _STALL * marked:
+                break
+            marked = e
+        held = min(kept, _MEMORY)
+        for a in range(m):
+            step[a, 0] = -grad[a, 0]
+            step[a, 1] = -grad[a, 1]
+        for back in range(held):
+            q = (kept - 1 - back) % _MEMORY
+            dot = 0.0
+            for a in range(m):
+                dot += s_list[q, a, 0] * step[a, 0] + s_list[q, a, 1] * step[a, 1]
+            alpha[q] = rho[q] * dot
+            for a in range(m):
+                step[a, 0] -= alpha[q] * y_list[q, a, 0]
+                step[a, 1] -= alpha[q] * y_list[q, a, 1]
+        if kept > 0:
+            q = (kept - 1) % _MEMORY
+            yy = 0.0
+            for a in range(m):
+                yy += y_list[q, a, 0] * y_list[q, a, 0] + y_list[q, a, 1] * y_list[q, a, 1]
+            first = 1.0 / (rho[q] * yy)
+            for a in range(m):
+                step[a, 0] *= first
+                step[a, 1] *= first
+            for back in range(held):
+                q = (kept - held + back) % _MEMORY
+                dot = 0.0
+                for a in range(m):
+                    dot += y_list[q, a, 0] * step[a, 0] + y_list[q, a, 1] * step[a, 1]
+                beta = alpha[q] - rho[q] * dot
+                for a in range(m):
+                    step[a, 0] += beta * s_list[q, a, 0]
+                    step[a, 1] += beta * s_list[q, a, 1]
+        slope = 0.0
+        largest = 0.0
+        for a in range(m):
+            slope += step[a, 0] * grad[a, 0] + step[a, 1] * grad[a, 1]
+            largest = max(largest, abs(step[a, 0]), abs(step[a, 1]))
+        if slope >= 0.0 or largest == 0.0:
+            if kept == 0:
+                break
+            kept = 0
+            continue
+        t = min(1.0, _STEP / largest) if kept > 0 else min(0.5, 1.0 / largest)
+        is_better = False
+        trial_e = e
+        for _ in range(10):
+            moved = 0.0
+            for a in range(m):
+                trial[a, 0] = xy[a, 0] + t * step[a, 0]
+                trial[a, 1] = xy[a, 1] + t * step[a, 1]
+                moved = max(moved, (trial[a, 0] - built[a, 0]) ** 2 + (trial[a, 1] - built[a, 1]) ** 2)
+            if moved > 0.25 * _SKIN * _SKIN:
+                n_pairs = _near_pairs(world, kinds, poses, n, active, m, slot, trial, pairs)
+                for a in range(m):
+                    built[a, 0] = trial[a, 0]
+                    built[a, 1] = trial[a, 1]
+            trial_e = _near_energy(world, kinds, poses, active, m, slot, turns, pairs, n_pairs, trial, trial_grad)
+            if trial_e <= e + 1e-4 * t * slope:
+                is_better = True
+                break
+            t *= 0.35
+        if not is_better:
+            if kept == 0:
+                break
+            kept = 0
+            continue
+        q = kept % _MEMORY
+        sy = 0.0
+        for a in range(m):
+            for k in range(2):
+                s = trial[a, k] - xy[a, k]
+                y = trial_grad[a, k] - grad[a, k]
+                s_list[q, a, k] = s
+                y_list[q, a, k] = y
+                sy += s * y
+                xy[a, k] = trial[a, k]
+                grad[a, k] = trial_grad[a, k]
+        if sy > 1e-14:
+            rho[q] = 1.0 / sy
+            kept += 1
+        e = trial_e
+    for a in range(m):
+        poses[active[a], 0] = xy[a, 0]
+        poses[active[a], 1] = xy[a, 1]
+    return e
+
+
+@njit(cache=True, nogil=True)
+def _voids(room, x0, y0, cell, least, out):
+    """Local maxima of the room above `least` into out (v, 3) as x, y, room, deepest first; returns their number."""
+    ny, nx = room.shape
+    most = out.shape[0]
+    count = 0
+    for iy in range(1, ny - 1):
+        for ix in range(1, nx - 1):
+            v = room[iy, ix]
+            if v <= least or v < room[iy, ix - 1] or v <= room[iy, ix + 1]:
+                continue
+            if v < room[iy - 1, ix] or v <= room[iy + 1, ix]:
+                continue
+            if count == most and v <= out[count - 1, 2]:
+                continue
+            at = min(count, most - 1)
+            while at > 0 and v > out[at - 1, 2]:
+                for k in range(3):
+                    out[at, k] = out[at - 1, k]
+                at -= 1
+            out[at, 0] = x0 + ix * cell
+            out[at, 1] = y0 + iy * cell
+            out[at, 2] = v
+            count = min(count + 1, most)
+    return count
+
+
+@njit(cache=True, nogil=True)
+def _pains(world, kinds, poses, n, own, turns, pains):
+    """Energy of every disc from `own` on against all else into `pains` (n,); returns the sum over discs, pairs of two
+    discs counted twice."""
+    need = world.gap + world.safety
+    for i in range(own, n):
+        pains[i] = 0.0
+    for i in range(own, n):
+        x = poses[i, 0]
+        y = poses[i, 1]
+        ri = world.radius[kinds[i]]
+        v, _, _ = slack_at(world, world.field[kinds[i], 0], x, y)
+        short = world.safety + ri - v
+        if short > 0.0:
+            pains[i] += short * short
+        for j in range(i):
+            dx = x - poses[j, 0]
+            dy = y - poses[j, 1]
+            rj = world.radius[kinds[j]]
+            if rj > 0.0:
+                least = ri + rj + need
+                d2 = dx * dx + dy * dy
+                if d2 < least * least:
+                    short = least - math.sqrt(d2)
+                    pains[i] += short * short
+                    if j >= own:
+                        pains[j] += short * short
+            else:
+                reach = ri + need + world.reach[kinds[j]]
+                if dx * dx + dy * dy >= reach * reach:
+                    continue
+                c = turns[j, 0]
+                s = turns[j, 1]
+                d, _, _ = _distance_at(world, kinds[j], c * dx + s * dy, c * dy - s * dx)
+                short = need + ri - d
+                if short > 0.0:
+                    pains[i] += short * short
+    total = 0.0
+    for i in range(own, n):
+        total += pains[i]
+    return total
+
+
+@njit(cache=True, nogil=True)
+def _gather(poses, n, own, x1, y1, x2, y2, radius, active, slot):
+    """Discs from `own` on within `radius` of either point into `active`; returns their number. `slot` is set."""
+    m = 0
+    far2 = radius * radius
+    for i in range(n):
+        slot[i] = -1
+    for i in range(own, n):
+        x = poses[i, 0]
+        y = poses[i, 1]
+        if (x - x1) ** 2 + (y - y1) ** 2 < far2 or (x - x2) ** 2 + (y - y2) ** 2 < far2:
+            slot[i] = m
+            active[m] = i
+            m += 1
+    return m
+
+
+@njit(cache=True, nogil=True)
+def _victim(pains, first, n, state):
+    """The disc that hurts most: of all three times in ten, else of three drawn ones."""
+    if draw(state) < 0.3:
+        at = first
+        for i in range(first + 1, n):
+            if pains[i] > pains[at]:
+                at = i
+        return at
+    at = first + int(draw(state) * (n - first))
+    for _ in range(2):
+        i = first + int(draw(state) * (n - first))
+        if pains[i] > pains[at]:
+            at = i
+    return at
+
+
+@njit(cache=True, nogil=True)
+def _kick(world, kinds, poses, n, own, is_free, pitch, state):
+    """One big body to another place nearby, or all discs shaken."""
+    i = int(draw(state) * own)
+    if own > 0 and is_free[i] == 1 and draw(state) < _KICK_BIG:
+        spread = _KICK * pitch * draw(state) ** 2
+        a = 2.0 * math.pi * draw(state)
+        poses[i, 0] += spread * math.cos(a)
+        poses[i, 1] += spread * math.sin(a)
+        if world.lever[kinds[i]] > 0.0:
+            poses[i, 2] += spread * (2.0 * draw(state) - 1.0) / world.reach[kinds[i]]
+    else:
+        spread = 0.3 * pitch * draw(state)
+        for i in range(own, n):
+            poses[i, 0] += spread * (2.0 * draw(state) - 1.0)
+            poses[i, 1] += spread * (2.0 * draw(state) - 1.0)
+
+
+@njit(cache=True, nogil=True)
+def _pull(world, kinds, poses, n, scale, weights, tol, state):
+    """Everything one way, so that voids run together."""
+    a = 2.0 * math.pi * draw(state)
+    minimise(world, kinds, poses, n, scale, weights, 0.03 * math.cos(a), 0.03 * math.sin(a), 60, tol)
+
+
+@njit(cache=True, nogil=True)
+def _near_moves(world, kinds, poses, n, own, pitch, voids, n_voids, e, state):
+    """`_MOVES` moves on discs that are too many, each followed by a descent of the discs around: a disc that hurts into
+    a void, or a place shaken. `e` is the energy; moves that raise it are kept now and then (Metropolis)."""
+    slot = np.empty(n, dtype=np.int64)
+    active = np.empty(n, dtype=np.int64)
+    kept = np.empty((n, 2))
+    pains = np.zeros(n)
+    turns = np.empty((n, 2))
+    _turns(poses, n, turns)
+    _pains(world, kinds, poses, n, own, turns, pains)
+    for _ in range(_MOVES):
+        is_jump = n_voids > 0 and draw(state) < _JUMPS
+        at = 0
+        i = own + int(draw(state) * (n - own))
+        x = poses[i, 0]
+        y = poses[i, 1]
+        if is_jump:
+            i = _victim(pains, own, n, state)
+            u = draw(state)
+            at = int(u * u * n_voids)  # the deepest are taken more often
+            x = voids[at, 0]
+            y = voids[at, 1]
+            m = _gather(poses, n, own, poses[i, 0], poses[i, 1], x, y, _NEAR * pitch, active, slot)
+        else:
+            m = _gather(poses, n, own, x, y, x, y, (_NEAR + 1.0) * pitch, active, slot)
+        for a in range(m):
+            kept[a, 0] = poses[active[a], 0]
+            kept[a, 1] = poses[active[a], 1]
+        before = _settle_near(world, kinds, poses, n, active, m, slot, turns, 0)
+        if is_jump:
+            poses[i, 0] = x
+            poses[i, 1] = y
+        else:
+            spread = 0.4 * pitch * draw(state)
+            for a in range(m):
+                k = active[a]
+                if (poses[k, 0] - x) ** 2 + (poses[k, 1] - y) ** 2 < 4.0 * pitch * pitch:
+                    poses[k, 0] += spread * (2.0 * draw(state) - 1.0)
+                    poses[k, 1] += spread * (2.0 * draw(state) - 1.0)
+        gain = before - _settle_near(world, kinds, poses, n, active, m, slot, turns, 60)
+        if gain >= 0.0 or draw(state) < math.exp(gain / (_HEAT * max(e, _NO_ENERGY))):
+            e -= gain
+            if e < _NO_ENERGY:
+                return
+            if is_jump:
+                n_voids -= 1
+                for k in range(at, n_voids):
+                    voids[k, 0] = voids[k + 1, 0]
+                    voids[k, 1] = voids[k + 1, 1]
+            _pains(world, kinds, poses, n, own, turns, pains)
+        else:
+            for a in range(m):
+                poses[active[a], 0] = kept[a, 0]
+                poses[active[a], 1] = kept[a, 1]
+
+
+@njit(cache=True, nogil=True)
+def squeeze(world, kinds, poses, n, own, kind, is_free, base, x0, y0, cell, rounds, tol, state, work, n_work):
+    """Get more discs of `kind` in beside the `n` bodies that lie well; those from `own` on are of that kind.
+
+    One disc too many is put into the deepest void. A round: joint descent of all bodies, then moves of single discs,
+    each with a descent of the discs around it alone, which costs a twentieth. When all lies well that is the new
+    layout, and the next disc is put in. After `_PATIENCE` rounds without gain a big body is moved, or all discs are
+    shaken, and the energy decides what is gone on from; or the layout that lies well is pulled one way, to begin anew.
+
+    `poses` and `kinds` (c, 3), (c,) take the result, `work` (c, 3) the layout with a disc too many: what one call left
+    there (n_work > n) the next goes on from. Returns n and n_work.
     """
     cap = poses.shape[0]
+    pitch = 2.0 * world.radius[kind] + world.gap
+    least = -0.6 * world.radius[kind]
     room = np.empty_like(base)
-    radius = world.radius[kind]
-    pitch = 2.0 * radius + world.gap
-    held = is_free.copy()
-    for i in range(own):
-        held[i] = 0
-    best = poses.copy()
-    for t in range(attempts):
-        if n >= min(limit, cap - 1):
-            break
-        for i in range(n):
-            for k in range(3):
-                best[i, k] = poses[i, k]
-        n_before = n
-        free = is_free if t % 4 == 3 else held
-        move = t % 5
-        if move == 1 or move == 3:  # pull everything one way, so that voids run together
-            a = 2.0 * math.pi * draw(state)
-            relax(world, kinds, poses, n, free, 0.03 * math.cos(a), 0.03 * math.sin(a), 60, tol)
-        elif move == 2:
-            spread = pitch * 0.5 * draw(state)
-            for i in range(own, n):
-                poses[i, 0] += spread * (2.0 * draw(state) - 1.0)
-                poses[i, 1] += spread * (2.0 * draw(state) - 1.0)
-        elif move == 4 and n > own:  # ruin: take out the discs round a random one
-            take = 2 + int(4.0 * draw(state))
-            at = own + int(draw(state) * (n - own))
-            cx = poses[at, 0]
-            cy = poses[at, 1]
-            for _ in range(min(take, n - own)):
-                near = FAR * FAR
-                at = n - 1
-                for i in range(own, n):
-                    d = (poses[i, 0] - cx) ** 2 + (poses[i, 1] - cy) ** 2
-                    if d < near:
-                        near = d
-                        at = i
-                for k in range(3):
-                    poses[at, k] = poses[n - 1, k]
-                n -= 1
-            for i in range(own, n):
-                if (poses[i, 0] - cx) ** 2 + (poses[i, 1] - cy) ** 2 < 9.0 * pitch * pitch:
-                    poses[i, 0] += 0.3 * pitch * (2.0 * draw(state) - 1.0)
-                    poses[i, 1] += 0.3 * pitch * (2.0 * draw(state) - 1.0)
-        is_good = relax(world, kinds, poses, n, free, 0.0, 0.0, 120, tol) <= tol
-        while is_good and n < min(limit, cap - 1):
-            room_map(world, kinds, poses, n, radius, base, x0, y0, cell, 0.5 * pitch, room)
-            x, y, v = _deepest(room, x0, y0, cell, 4, state)
-            if v < -0.8 * radius:
-                break
-            kinds[n] = kind
-            poses[n, 0] = x
-            poses[n, 1] = y
-            poses[n, 2] = 0.0
-            before = poses[:n].copy()
-            went_in = relax(world, kinds, poses, n + 1, free, 0.0, 0.0, 120, tol) <= tol
-            for _ in range(3):
-                if went_in:
+    weights = np.ones((cap + 1, cap + 1))
+    scale = np.empty((cap, 3))
+    pairs = np.empty((cap * (cap - 1) // 2 + 1, 2), dtype=np.int64)
+    grad = np.empty((cap, 3))
+    voids = np.empty((_VOIDS, 3))
+    here = np.empty_like(poses)  # the best since the last kick
+    top = np.empty_like(poses)  # the best with this number of discs
+    here_e = FAR
+    top_e = FAR
+    fails = 0
+    _scaled(world, kinds, cap, is_free, scale)
+    held = scale.copy()
+    held[:own] = 0.0
+    is_fresh = n_work <= n
+    if is_fresh:
+        work[:n] = poses[:n]
+        n_work = n
+    for _ in range(rounds):
+        worst = 0.0
+        if not is_fresh:
+            for _ in range(_DESCENTS):
+                worst = minimise(world, kinds, work, n_work, scale, weights, 0.0, 0.0, 100, tol)
+                if worst <= tol or worst > _NEARLY:
                     break
-                _drop_worst(world, kinds, poses, n + 1, own)
-                room_map(world, kinds, poses, n, radius, base, x0, y0, cell, 0.5 * pitch, room)
-                x, y, v = _deepest(room, x0, y0, cell, 3, state)
-                poses[n, 0] = x
-                poses[n, 1] = y
-                poses[n, 2] = 0.0
-                went_in = relax(world, kinds, poses, n + 1, free, 0.0, 0.0, 120, tol) <= tol
-            if went_in:
-                n += 1
-            else:
-                for i in range(n):
-                    for k in range(3):
-                        poses[i, k] = before[i, k]
-                break
-        if not is_good or n < n_before:
-            n = n_before
-            for i in range(n):
-                kinds[i] = kinds[i] if i < own else kind
-                for k in range(3):
-                    poses[i, k] = best[i, k]
-    return n
+        is_fresh = False
+        if worst <= tol:
+            n = n_work
+            poses[:n] = work[:n]
+            room_map(world, kinds, work, n, world.radius[kind], base, x0, y0, cell, 0.5 * pitch, room)
+            if n == cap or _voids(room, x0, y0, cell, least, voids) == 0:
+                return n, n
+            kinds[n] = kind
+            work[n, 0] = voids[0, 0]
+            work[n, 1] = voids[0, 1]
+            work[n, 2] = 0.0
+            n_work = n + 1
+            here_e = FAR
+            top_e = FAR
+            fails = 0
+            continue
+        n_pairs = _neighbours(world, kinds, work, n_work, scale, pairs)
+        e, _ = energy(world, kinds, work, n_work, scale, weights, pairs, n_pairs, 0.0, 0.0, grad)
+        if e < _GAIN * here_e:
+            here_e = e
+            here[:n_work] = work[:n_work]
+            fails = 0
+        else:
+            fails += 1
+        if fails > _PATIENCE:
+            if here_e < top_e:
+                top_e = here_e
+                top[:n_work] = here[:n_work]
+            elif draw(state) < _RETURNS:
+                here[:n_work] = top[:n_work]
+            here_e = FAR
+            fails = 0
+            if draw(state) < _PULLS:
+                work[:n] = poses[:n]
+                _pull(world, kinds, work, n, held if draw(state) < 0.5 else scale, weights, tol, state)
+                if minimise(world, kinds, work, n, scale, weights, 0.0, 0.0, 100, tol) <= tol:
+                    poses[:n] = work[:n]
+                    room_map(world, kinds, work, n, world.radius[kind], base, x0, y0, cell, 0.5 * pitch, room)
+                    n_voids = _voids(room, x0, y0, cell, least, voids)
+                    if n_voids > 0:
+                        at = int(draw(state) * min(3, n_voids))
+                        work[n, 0] = voids[at, 0]
+                        work[n, 1] = voids[at, 1]
+                        continue
+            work[:n_work] = here[:n_work]
+            _kick(world, kinds, work, n_work, own, is_free, pitch, state)
+            continue
+        if e > _TOO_MUCH * here_e:
+            work[:n_work] = here[:n_work]
+            e = here_e
+        room_map(world, kinds, work, n_work, world.radius[kind], base, x0, y0, cell, 0.5 * pitch, room)
+        n_voids = _voids(room, x0, y0, cell, least, voids)
+        _near_moves(world, kinds, work, n_work, own, pitch, voids, n_voids, e, state)
+    if n_work > n:
+        if top_e < here_e:
+            work[:n_work] = top[:n_work]
+        elif here_e < FAR:
+            work[:n_work] = here[:n_work]
+    return n, n_work

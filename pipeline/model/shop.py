@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from pipeline.model.arrays import Float, frozen
+from pipeline.model.nest import Zone
 
 
 class CutterKind(StrEnum):
@@ -141,7 +142,8 @@ class Material:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Billet:
-    """One measured plate. `outline` (n, 2) and `defects` are in the billet frame (the frame it was measured in)."""
+    """One measured plate. `outline` (n, 2), `defects` and `zones` are in the billet frame (the frame it was measured
+    in). `layers_rad` is the direction of its layers there, None when nobody knows it."""
 
     name: str
     outline: Float
@@ -155,6 +157,8 @@ class Billet:
     material: str
     up_face: str  # how to recognise the face that goes up
     corner: str  # how to recognise the marked corner
+    zones: tuple[Zone, ...] = ()  # of two that overlap the later one counts
+    layers_rad: float | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "outline", frozen(self.outline, columns=2, name="billet outline", least=3))

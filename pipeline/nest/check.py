@@ -35,7 +35,8 @@ class Walls:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shortfall:
-    """Where a gap is missed: body `first` against body `second`, or against the named wall. `at_mm` is between them."""
+    """Where a gap is missed: body `first` against body `second`, or against the named wall or zone. `at_mm` is between
+    them."""
 
     first: int
     second: int | None
@@ -59,7 +60,8 @@ class Measured:
 
 
 def measure(kinds: Sequence[Kind], which: Sequence[int], poses: Float, walls: Walls, *, gap_mm: float) -> Measured:
-    """Distances of all bodies to each other, the outline and the keep-outs. `which` (n,) kind of each body."""
+    """Distances of all bodies to each other, the outline, the keep-outs and, where it is missed, the zones that bind
+    them. `which` (n,) kind of each body."""
     figures = [kinds[k].figure(pose) for k, pose in zip(which, poses, strict=True)]
     boxes = np.array([f.box for f in figures]).reshape(-1, 4)
     found: list[Shortfall] = []
@@ -76,12 +78,16 @@ def measure(kinds: Sequence[Kind], which: Sequence[int], poses: Float, walls: Wa
             if away - gap < -EPS_MM:
                 found.append(Shortfall(first=i, second=None, wall=name, short_mm=gap - away,
                                        at_mm=between_mm(figure, keepout)))
+        bound = kinds[which[i]].bound
+        if bound is not None:
+            found += [Shortfall(first=i, second=None, wall=zone, short_mm=short, at_mm=at)
+                      for zone, short, at in bound.shortfalls(figure)]
         # boxes give a lower bound of the distance: exact work only where it could be the least or too little
         dx = np.maximum(boxes[i, 0] - boxes[:i, 2], boxes[:i, 0] - boxes[i, 2])
         dy = np.maximum(boxes[i, 1] - boxes[:i, 3], boxes[:i, 1] - boxes[i, 3])
-        bound = np.where((dx > 0) & (dy > 0), np.hypot(dx, dy), np.maximum(dx, dy))
-        for j in np.argsort(bound, kind="stable"):
-            if bound[j] > max(least_gap, gap_mm):
+        least = np.where((dx > 0) & (dy > 0), np.hypot(dx, dy), np.maximum(dx, dy))
+        for j in np.argsort(least, kind="stable"):
+            if least[j] > max(least_gap, gap_mm):
                 break
             away = clearance_mm(figure, figures[j])
             least_gap = min(least_gap, away)

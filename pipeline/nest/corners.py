@@ -1,9 +1,9 @@
 """A constructive start: each body into the lowest free corner made by what lies there already.
 
 Exact to the last bit of the gap, so it finds what no search on grids can: rectangles that fill a plate without play.
-Steps: candidate places put a body's bounding box at the region's low corner or one gap beyond another box; the first
-one that holds all exact distances is taken, by columns or by rows. A *pattern* turns the first k bodies one way and the
-rest the other way.
+Steps: candidate places put a body's bounding box at the low corner of the region or of its zones or one gap beyond
+another box; the first one that holds all exact distances is taken, by columns or by rows. A *pattern* turns the first
+k bodies one way and the rest the other way.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import numpy as np
 from pipeline.geometry.regions import Figure, clearance_mm, inside_mm
 from pipeline.model.arrays import Float
 from pipeline.model.units import EPS_MM
+from pipeline.nest.bounds import Bound
 from pipeline.nest.check import Walls
 from pipeline.nest.shapes import Kind, posed
 
@@ -39,20 +40,25 @@ class _Board:
         if _fills_its_box(figure):
             self.full.append(figure.box)
 
-    def corners(self, axis: int) -> list[float]:
+    def corners(self, axis: int, bound: Bound | None) -> list[float]:
         """Where a box may start along the axis, ascending."""
         low = self.walls.outline.box[axis] + self.walls.edge_gap_mm
         beyond = [box[axis + 2] + self.gap for box in self.boxes]
         beyond += [figure.box[axis + 2] + gap for _, figure, gap in self.walls.keepouts]
+        if bound is not None:
+            beyond += [figure.box[axis + 2] for _, figure in bound.clear_of]
+            low = low if bound.inside is None else max(low, bound.inside.box[axis])
         return sorted({low, *(b for b in beyond if b > low)})
 
-    def has_room(self, figure: Figure) -> bool:
+    def has_room(self, figure: Figure, bound: Bound | None) -> bool:
         x0, y0, x1, y1 = figure.box
         for box, other in zip(self.boxes, self.figures, strict=True):
             apart = max(box[0] - x1, x0 - box[2], box[1] - y1, y0 - box[3])
             if apart < self.gap - EPS_MM and clearance_mm(figure, other) < self.gap - EPS_MM:
                 return False
         if inside_mm(figure, self.walls.outline) < self.walls.edge_gap_mm - EPS_MM:
+            return False
+        if bound is not None and not bound.holds(figure):
             return False
         return all(clearance_mm(figure, keepout) >= gap - EPS_MM for _, keepout, gap in self.walls.keepouts)
 
@@ -63,11 +69,13 @@ class _Board:
         if kind.is_disc:
             low, high = np.full(2, -kind.radius_mm), np.full(2, kind.radius_mm)
         room = np.array(self.walls.outline.box[2:]) - self.walls.edge_gap_mm + EPS_MM
+        if kind.bound is not None and kind.bound.inside is not None:
+            room = np.minimum(room, np.array(kind.bound.inside.box[2:]) + EPS_MM)
         width, height = (float(v) for v in high - low)
         is_full = _fills_its_box(kind.figure(np.array([0.0, 0.0, angle])))
         apart = self.gap - EPS_MM
-        for first in self.corners(axis):
-            for second in self.corners(1 - axis):
+        for first in self.corners(axis, kind.bound):
+            for second in self.corners(1 - axis, kind.bound):
                 x, y = (first, second) if axis == 0 else (second, first)
                 pose = np.array([x - low[0], y - low[1], angle])
                 if (pose[:2] + high > room).any():
@@ -78,7 +86,7 @@ class _Board:
                                    for b in self.full):
                     continue
                 figure = kind.figure(pose)
-                if self.has_room(figure):
+                if self.has_room(figure, kind.bound):
                     self.add(figure)
                     return pose
         return None

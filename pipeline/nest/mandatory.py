@@ -15,19 +15,24 @@ ROUNDS = 40  # of one guided separation
 _ROUND_BUDGET = 5000.0
 
 
-def most_rounds(task: Task) -> int:
-    """Rounds of separation that one stream may spend: fewer when a round costs more, so that a refusal comes in time.
-
-    A round's cost grows a little slower than with the square of the polygons (measured); discs cost little.
-    """
-    n = len(task.mandatory)
+def round_cost(task: Task) -> float:
+    """What a round of separation costs, in about a millisecond: it grows a little slower than with the square of the
+    polygons (measured); discs cost little."""
     n_polygons = sum(not task.kinds[k].is_disc for k in task.mandatory)
-    budget = _ROUND_BUDGET * math.sqrt(max(1, task.effort) / 20) / (n_polygons**1.5 + 0.8 * n + 1)
+    return float(n_polygons**1.5 + 0.8 * len(task.mandatory) + 1)
+
+
+def granted(task: Task, rounds: int) -> int:
+    """Rounds of separation that one stream may have spent after so many rounds of the search: fewer when one costs
+    more, so that a refusal comes in time."""
+    budget = _ROUND_BUDGET * math.sqrt(rounds / 20) / round_cost(task)
     return round(min(max(budget, 25), 300))
 
 
-def settle_mandatory(task: Task, *, stream: int, tries: int, rounds: int = ROUNDS) -> tuple[Float, float]:
-    """Poses of all mandatory bodies and their worst shortfall, mm; settled when that is at most TOL_MM."""
+def settle_mandatory(task: Task, *, stream: int, tries: int, rounds: int = ROUNDS,
+                     begin: Float | None = None) -> tuple[Float, float]:
+    """Poses of all mandatory bodies and their worst shortfall, mm; settled when that is at most TOL_MM. The first try
+    starts from the poses `begin`, if given, the others from random ones."""
     which = np.array(task.mandatory, dtype=np.int64)
     n = len(which)
     best, best_worst = np.zeros((n, 3)), math.inf
@@ -36,11 +41,14 @@ def settle_mandatory(task: Task, *, stream: int, tries: int, rounds: int = ROUND
     state = new_state(task.seed, stream)
     free = free_mask(n, len(task.fixed_which), n)
     start, angles = task.angles
-    for _ in range(tries):
+    for t in range(tries):
         poses = np.zeros((n, 3))
+        if begin is not None and t == 0:
+            poses[:] = begin
+        else:
+            nest_engine.scatter(which, poses, n, free, start, angles, task.boxes, state)
         poses[: len(task.fixed)] = task.fixed
-        nest_engine.scatter(which, poses, n, free, start, angles, task.box, state)
-        worst = nest_engine.separate(task.world, which, poses, n, free, start, angles, task.box, rounds, SAMPLES,
+        worst = nest_engine.separate(task.world, which, poses, n, free, start, angles, task.boxes, rounds, SAMPLES,
                                      TOL_MM, state)
         if worst < best_worst:
             best, best_worst = poses, worst

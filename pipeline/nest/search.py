@@ -1,14 +1,14 @@
-"""The search: many streams, each a pure function of its seed, combined by a total order.
+"""The search: many streams, each a pure function of its seed, that meet between rounds; combined by a total order.
 
-Steps: (1) streams look for places for the mandatory bodies; (2) walks go on from there, scored by how many discs a
-quick fill gets in; (3) the best layouts are filled for real; (4) streams go on from the best fills; (5) the best that
-passes the exact check is taken.
+Steps of a stream: (1) places for the mandatory bodies; (2) a walk on from there, scored by merit and by the discs that
+a quick fill gets in; (3) the best is filled for real; (4) more discs are squeezed in, the mandatory bodies moving, too.
+At last (5) the best that passes the exact check is taken.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -16,17 +16,18 @@ import numpy as np
 
 from pipeline.kernels import nest_engine
 from pipeline.model.arrays import Float
+from pipeline.model.nest import Progress
 from pipeline.nest.check import Measured, measure
-from pipeline.nest.filling import fill, improve
-from pipeline.nest.mandatory import ROUNDS, corner_layout, most_rounds, settle_mandatory
+from pipeline.nest.mandatory import corner_layout
 from pipeline.nest.merit import score
+from pipeline.nest.streams import Stream, of_corner, play_round
 from pipeline.nest.task import STREAMS, TOL_MM, Layout, Task, free_mask, run
-from pipeline.nest.walking import Rooms, walk
+from pipeline.nest.walking import Rooms
 
 _REPAIRS = 6
-_WALKS, _STEPS = 5.0, 20  # walks, and steps of each, times the square root of the effort
-_FILL, _IMPROVE = 1, 3  # attempts to get a disc in, per unit of effort
-_IMPROVE_ROUNDS = 2
+_MEETING = 5  # rounds between two meetings of the streams
+_KEPT = 8  # layouts, for the exact check to choose from
+_SHIFTS = ((7.3, 3.1, 0.4), (-11.7, 5.9, 1.9), (2.3, -17.1, 3.3))  # of all bodies, to see whether places count
 
 
 def repaired(task: Task, layout: Layout) -> tuple[Layout, Measured] | None:
@@ -65,40 +66,76 @@ class Attempt:
     poses: Float
 
 
-def search(task: Task) -> tuple[Layout, Measured] | Attempt:
-    """The best layout that passed the exact check, or the best attempt when the mandatory bodies found no place."""
-    discs = [k for k in task.extra if task.kinds[k].is_disc]
-    rooms = {k: Rooms.of(task, k) for k in discs}
-    lead = rooms[discs[0]] if discs else None
-    effort = max(1, task.effort)
-    rounds = most_rounds(task)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Found:
+    """The best layout that passed the exact check, after so many rounds."""
+
+    layout: Layout
+    measured: Measured
+    rounds: int
+    is_ended_early: bool
+
+
+def search(task: Task, *, stop: Callable[[], bool] | None = None,
+           tell: Callable[[Progress], None] | None = None) -> Found | Attempt:
+    """Up to `task.effort` rounds; the best attempt when the mandatory bodies found no place.
+
+    `stop` is asked after each round once there is a layout, `tell` hears of it.
+    """
+    rooms = {k: Rooms.of(task, k) for k in task.extra if task.kinds[k].is_disc}
     corner = corner_layout(task)
     # corners are enough when nothing else is wanted; a search that cannot hit an exact fit would only take time
-    n_starts = STREAMS if corner is None or task.extra else 0
-    starts = run((partial(settle_mandatory, task, stream=s, tries=max(1, rounds // ROUNDS), rounds=min(rounds, ROUNDS))
-                  for s in range(n_starts)), task.workers)
-    known = [Layout(which=task.mandatory, poses=poses, n_held=len(task.fixed_which), score=0.0)
-             for poses, worst in starts if worst <= TOL_MM]
-    if corner is not None:
-        known.append(corner)
-    attempt = Attempt(poses=corner.poses if corner is not None else min(starts, key=lambda start: start[1])[0])
-    if not known:
-        return attempt
-    n_walks = math.ceil(_WALKS * math.sqrt(effort)) if lead is not None and task.wanted else 1
-    walks = run((partial(walk, task, lead, known[s % len(known)], stream=s,
-                         steps=math.ceil(_STEPS * math.sqrt(effort))) for s in range(n_walks)), task.workers)
-    layouts = sorted((layout for found in walks for layout in found[:1]), key=lambda layout: -layout.score)
-    layouts = layouts[: max(STREAMS, n_walks // 2)]
-    if corner is not None or not layouts:
-        layouts.append(known[-1])
-    if task.extra:
-        layouts = _ordered(run((partial(fill, task, rooms, layout, stream=i, attempts=_FILL * effort)
-                                for i, layout in enumerate(layouts)), task.workers))
-        for r in range(_IMPROVE_ROUNDS if discs else 0):
-            bases = layouts[:STREAMS] if r == 0 else layouts[:1]
-            more = run((partial(improve, task, rooms, bases[i % len(bases)], stream=r * STREAMS + i,
-                                attempts=_IMPROVE * effort) for i in range(STREAMS)), task.workers)
-            layouts = _ordered([*more, *layouts])
+    n_corners = 0 if corner is None else 1 if task.extra else STREAMS
+    streams = [of_corner(s, corner) if corner is not None and s >= STREAMS - n_corners else Stream(number=s)
+               for s in range(STREAMS)]
+    best: list[Layout] = []
+    effort = max(1, task.effort)
+    number, is_ended_early = 0, False
+    while number < effort and not is_ended_early:
+        number += 1
+        streams = run((partial(play_round, task, rooms, stream, number) for stream in streams), task.workers)
+        held = [stream.filled.layout for stream in streams if stream.filled is not None]
+        if not held:
+            continue
+        best = _ordered([*best, *(layout for layout in held if not any(layout is b for b in best))])[:_KEPT]
+        streams = _exchanged(streams, is_meeting=number % _MEETING == 0)
+        if tell is not None:
+            tell(_progress(task, best[0], number, effort))
+        if not _can_gain(task, best[0]):
+            break
+        is_ended_early = number < effort and stop is not None and stop()
+    good = _best_good(task, best)
+    if good is None:
+        return Attempt(poses=min(streams, key=lambda stream: stream.short_mm).attempt if corner is None
+                       else corner.poses)
+    return Found(layout=good[0], measured=good[1], rounds=number, is_ended_early=is_ended_early)
+
+
+def _exchanged(streams: Sequence[Stream], *, is_meeting: bool) -> list[Stream]:
+    """Streams without a layout take the best one's; where streams meet, the worst one does, too."""
+    found = [stream for stream in streams if stream.filled is not None]
+    best = max(found, key=lambda s: s.filled.layout.score)
+    worst = min(found, key=lambda s: s.filled.layout.score)
+    return [replace(stream, base=best.base, filled=best.filled)
+            if stream.filled is None or (is_meeting and stream is worst) else stream for stream in streams]
+
+
+def _can_gain(task: Task, layout: Layout) -> bool:
+    """False when every layout of the task is worth the same."""
+    if task.extra or not task.wanted:
+        return bool(task.extra)
+    moved = (layout.poses + shift for shift in _SHIFTS)
+    return any(score(task, layout.which, poses) != layout.score for poses in moved)
+
+
+def _progress(task: Task, layout: Layout, rounds: int, of: int) -> Progress:
+    area = math.fsum(task.kinds[k].area_mm2 for k in layout.which)
+    return Progress(rounds=rounds, of=of, studs=len(layout.which) - len(task.mandatory), value=layout.score,
+                    share=area / task.usable_area_mm2)
+
+
+def _best_good(task: Task, layouts: Sequence[Layout]) -> tuple[Layout, Measured] | None:
+    """The best that passes the exact check."""
     good: tuple[Layout, Measured] | None = None
     for layout in layouts:
         if good is not None and good[0].score >= layout.score:
@@ -106,7 +143,7 @@ def search(task: Task) -> tuple[Layout, Measured] | Attempt:
         checked = repaired(task, layout)
         if checked is not None and (good is None or checked[0].score > good[0].score):
             good = checked
-    return attempt if good is None else good
+    return good
 
 
 def _ordered(layouts: Sequence[Layout]) -> list[Layout]:

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.geometry.regions import Figure, simplified
+from pipeline.geometry.regions import Figure, rings, simplified
 from pipeline.kernels import nest_engine
 from pipeline.model.arrays import Float, product
 from pipeline.model.frames import Pose
@@ -21,6 +21,7 @@ from pipeline.model.job import PartRequest
 from pipeline.model.loop import Loop, arc_of_bulge
 from pipeline.model.nest import Region, Silhouette
 from pipeline.model.units import EPS_MM
+from pipeline.nest.bounds import Bound
 
 CHORD_MM = 0.002  # outward flattening of outlines
 _THIN_MM = 0.004  # the search may be this much off; the exact check is not
@@ -42,6 +43,7 @@ class Kind:
     reach_mm: float
     area_mm2: float
     angles_rad: tuple[float, ...]  # empty means any
+    bound: Bound | None  # None: anywhere on the plate
 
     @property
     def is_disc(self) -> bool:
@@ -88,8 +90,8 @@ def disc_of(outline: Loop) -> tuple[float, float, float] | None:
     return (cx, cy, radius) if is_circle else None
 
 
-def kind_of(part: Silhouette, request: PartRequest) -> Kind:
-    """The kind of one part and its request."""
+def kind_of(part: Silhouette, request: PartRequest, bound: Bound | None = None) -> Kind:
+    """The kind of one part, its request and what binds it to zones."""
     angles = () if request.rotations_rad is None else tuple(sorted(set(request.rotations_rad)))
     polygon = part.outline.flattened(chord_mm=CHORD_MM, outward=True)
     disc = disc_of(part.outline)
@@ -100,7 +102,7 @@ def kind_of(part: Silhouette, request: PartRequest) -> Kind:
         cx, cy = (float(v) for v in (polygon.min(axis=0) + polygon.max(axis=0)) / 2)
         radius, reach = 0.0, float(np.hypot(*(polygon - (cx, cy)).T).max())
     return Kind(name=request.name, request=request, centre=(cx, cy), polygon=polygon - (cx, cy), radius_mm=radius,
-                reach_mm=reach, area_mm2=part.outline.area_mm2, angles_rad=angles)
+                reach_mm=reach, area_mm2=part.outline.area_mm2, angles_rad=angles, bound=bound)
 
 
 def _sampled(ring: Float) -> Float:
@@ -123,7 +125,7 @@ def _grid(ring: Float, margin_mm: float, cell_mm: float) -> tuple[Any, float, fl
 
 
 def pack(kinds: Sequence[Kind], region: Region, *, gap_mm: float, cell_mm: float = _CELL_MM) -> nest_engine.World:
-    """The engine's world: every kind's samples and grid, the container's slack and its corners."""
+    """The engine's world: every kind's samples and grid, the container's slack and its corners for each bound."""
     biggest_disc = max((k.radius_mm for k in kinds), default=0.0)
     samples: list[Float] = []
     grids: list[Any] = []  # float32
@@ -147,22 +149,38 @@ def pack(kinds: Sequence[Kind], region: Region, *, gap_mm: float, cell_mm: float
         y0.append(gy)
         cells.append(cell)
     lever = [0.0 if k.is_disc or k.angles_rad else 0.6 * k.reach_mm for k in kinds]
-    slack, sx, sy, slack_cell = _slack(region, cell_mm)
-    pins = [np.column_stack([region.outline, np.full(len(region.outline), region.edge_gap_mm)])]
-    pins += [np.column_stack([polygon, np.full(len(polygon), gap)]) for _, polygon, gap in region.keepouts]
+    bounds: list[Bound | None] = [None]
+    bounds += [b for b in dict.fromkeys(k.bound for k in kinds) if b is not None]
+    slack, sx, sy, slack_cell = _slack(region, bounds, cell_mm)
+    pins = [np.concatenate(_pins(region, bound)) for bound in bounds]
+    at, pin_starts = np.array([bounds.index(k.bound) for k in kinds]), np.cumsum([0, *(len(p) for p in pins)])
     return nest_engine.World(
         gap=float(gap_mm), safety=0.0,
         radius=np.array([k.radius_mm for k in kinds]), reach=np.array([k.reach_mm for k in kinds]),
         lever=np.array(lever), sample_start=np.array(sample_starts, dtype=np.int64), samples=np.concatenate(samples),
         grid_start=np.array(starts, dtype=np.int64), grid_nx=np.array(nx, dtype=np.int64),
         grid_ny=np.array(ny, dtype=np.int64), grid_x0=np.array(x0), grid_y0=np.array(y0), grid_cell=np.array(cells),
-        grids=np.concatenate([g.ravel() for g in grids]), slack=slack, slack_x0=sx, slack_y0=sy,
+        grids=np.concatenate([g.ravel() for g in grids]),
+        field=np.column_stack([at * slack[0].size, pin_starts[at], pin_starts[at + 1]]).astype(np.int64),
+        slack=slack.ravel(), slack_nx=slack.shape[2], slack_ny=slack.shape[1], slack_x0=sx, slack_y0=sy,
         slack_cell=slack_cell, pins=np.concatenate(pins),
     )
 
 
-def _slack(region: Region, cell_mm: float) -> tuple[Any, float, float, float]:
-    """The container's slack grid: least over outline and keep-outs of distance less the gap wanted there."""
+def _pins(region: Region, bound: Bound | None) -> list[Float]:
+    """Corners (n, 3) of the walls with the gap wanted there, and of the zones with none."""
+    pins = [np.column_stack([region.outline, np.full(len(region.outline), region.edge_gap_mm)])]
+    pins += [np.column_stack([polygon, np.full(len(polygon), gap)]) for _, polygon, gap in region.keepouts]
+    if bound is not None:
+        zones = [zone for _, zone in bound.clear_of] + ([] if bound.inside is None else [bound.inside])
+        pins += [np.column_stack([ring, np.zeros(len(ring))]) for zone in zones for piece in rings(zone)
+                 for ring in piece]
+    return pins
+
+
+def _slack(region: Region, bounds: Sequence[Bound | None], cell_mm: float) -> tuple[Any, float, float, float]:
+    """The container's slack grid for each bound: least over outline, keep-outs and zones of distance less the gap
+    wanted there."""
     outline = np.array(region.outline)
     grid, x0, y0, cell = _grid(outline, 2 * cell_mm, cell_mm)
     slack = -grid - np.float32(region.edge_gap_mm)
@@ -170,4 +188,21 @@ def _slack(region: Region, cell_mm: float) -> tuple[Any, float, float, float]:
     for _, polygon, gap in region.keepouts:
         away = nest_engine.distance_grid(np.array(polygon), x0, y0, cell, nx, ny)
         slack = np.minimum(slack, away - np.float32(gap))
-    return np.ascontiguousarray(slack, dtype=np.float32), x0, y0, cell
+
+    def beyond(zone: Figure) -> Any:
+        """Signed distances to a zone of several pieces with holes, negative inside."""
+        def to(ring: Float) -> Any:
+            return nest_engine.distance_grid(np.array(ring), x0, y0, cell, nx, ny)
+
+        return np.minimum.reduce([np.maximum.reduce([to(outer), *(-to(hole) for hole in holes)])
+                                  for outer, *holes in rings(zone)])
+
+    fields = []
+    for bound in bounds:
+        field = slack
+        if bound is not None:
+            field = field if bound.inside is None else np.minimum(field, -beyond(bound.inside))
+            for _, zone in bound.clear_of:
+                field = np.minimum(field, beyond(zone))
+        fields.append(field)
+    return np.ascontiguousarray(fields, dtype=np.float32), x0, y0, cell

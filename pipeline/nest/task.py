@@ -1,8 +1,9 @@
 """What the search works on, and how its streams are run.
 
 Words. A *layout* is a list of bodies with poses, the mandatory ones first. A *stream* is one run of the search with a
-seed of its own; streams run on however many workers there are and meet only at fixed points, so the result does not
-depend on the workers.
+seed of its own; streams run on however many workers there are and meet only between rounds, so the result does not
+depend on the workers. A *round* is a fixed piece of work of every stream that knows nothing of the rounds to come, so
+that a search ended after k rounds has the nest of one that was asked for k.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import numpy as np
 from pipeline.geometry.regions import grown_area_mm2
 from pipeline.kernels import nest_engine
 from pipeline.model.arrays import Float
+from pipeline.nest.aims import Aims
 from pipeline.nest.check import Walls
 from pipeline.nest.shapes import Kind
 
@@ -36,6 +38,7 @@ class Task:
     kinds: tuple[Kind, ...]
     world: nest_engine.World
     walls: Walls
+    aims: Aims  # what a layout is marked by
     gap_mm: float
     fixed_which: tuple[int, ...]
     fixed: Float
@@ -44,7 +47,7 @@ class Task:
     usable_area_mm2: float
     grown_usable_mm2: float  # grown by half the gap: no less than the sum of the parts grown so
     seed: int
-    effort: int
+    effort: int  # rounds
     workers: int
 
     @property
@@ -54,6 +57,16 @@ class Task:
     @property
     def box(self) -> Float:
         return np.array(self.walls.outline.box)
+
+    @property
+    def boxes(self) -> Float:
+        """(kinds, 4) x0, y0, x1, y1 of where the centres of each kind may lie, for the engine."""
+        boxes = np.tile(self.box, (len(self.kinds), 1))
+        for box, kind in zip(boxes, self.kinds, strict=True):
+            if kind.bound is not None and kind.bound.inside is not None:
+                box[:2] = np.maximum(box[:2], kind.bound.inside.box[:2])
+                box[2:] = np.minimum(box[2:], kind.bound.inside.box[2:])
+        return boxes
 
     @property
     def angles(self) -> tuple[Any, Float]:

@@ -10,10 +10,11 @@ import numpy as np
 
 from pipeline.kernels import nest_engine
 from pipeline.model.arrays import Float
-from pipeline.nest.mandatory import settle_mandatory
-from pipeline.nest.task import SAMPLES, TOL_MM, Layout, Task, capacity, free_mask, new_state
+from pipeline.nest.merit import score
+from pipeline.nest.task import SAMPLES, TOL_MM, Layout, Task, capacity, free_mask
 
-_START_ROUNDS = 12  # for one more start of a walk, when a layout is known already
+_COOL = 0.005  # where no disc gives the measure: what a step may lose, as a share of the merit
+_LEAST_HEAT = 1e-12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -33,7 +34,7 @@ class Rooms:
         x0, y0, x1, y1 = task.walls.outline.box
         cell = max((2 * radius + task.gap_mm) / 16, math.sqrt((x1 - x0) * (y1 - y0) / 60_000))
         base = np.zeros((math.ceil((y1 - y0) / cell) + 2, math.ceil((x1 - x0) / cell) + 2))
-        nest_engine.room_base(task.world, radius, x0, y0, cell, base)
+        nest_engine.room_base(task.world, int(task.world.field[kind, 0]), radius, x0, y0, cell, base)
         iy, ix = np.nonzero(base > -0.5 * cell)
         flat = (iy * base.shape[1] + ix).astype(np.int64)
         turns = [math.radians(30 * k + 1) for k in range(12)]  # off the axes, so that a row has an order
@@ -41,56 +42,56 @@ class Rooms:
         return cls(kind=kind, x0=x0, y0=y0, cell=cell, base=base, orders=orders)
 
 
-def quick_score(task: Task, rooms: Rooms, which: Any, poses: Float, spots: Float) -> float:
-    """Discs that a quick fill gets in beside the mandatory bodies, and a little for room left over."""
+def quick_score(task: Task, rooms: Rooms | None, which: Any, poses: Float, spots: Float) -> float:
+    """The merit of the mandatory bodies, and of the discs that a quick fill gets in beside them: their value, and a
+    little for room left over."""
+    merit = score(task, task.mandatory, poses)
+    if rooms is None:
+        return merit
     radius = task.kinds[rooms.kind].radius_mm
     pitch = 2 * radius + task.gap_mm
     room = np.empty_like(rooms.base)
     nest_engine.room_map(task.world, which, poses, len(which), radius, rooms.base, rooms.x0, rooms.y0, rooms.cell,
                          0.5 * pitch, room)
     count, share = nest_engine.best_start(room, rooms.x0, rooms.y0, rooms.cell, rooms.orders, pitch, 4, 3, spots)
-    return count + 0.25 * share
+    return float(merit + task.kinds[rooms.kind].request.value * (count + 0.25 * share))
 
 
-def walk(task: Task, rooms: Rooms | None, known: Layout, *, stream: int, steps: int) -> list[Layout]:
-    """Feasible layouts of the mandatory bodies, best quick score first. Starts from `known` (stream 0, or when a short
-    search finds no other); empty when that has no play at all."""
+def loosened(task: Task, layout: Layout) -> Layout | None:
+    """The mandatory bodies of a layout, free to move: None when they have no play at all."""
+    n, n_fixed = len(task.mandatory), len(task.fixed_which)
+    which, poses = np.array(task.mandatory, dtype=np.int64), layout.poses[:n].copy()
+    worst = nest_engine.relax(task.world, which, poses, n, free_mask(n, n_fixed, n), 0.0, 0.0, 150, TOL_MM)
+    return Layout(which=task.mandatory, poses=poses, n_held=n_fixed, score=0.0) if worst <= TOL_MM else None
+
+
+def walk(task: Task, rooms: Rooms | None, start: Layout, *, state: Any, steps: int) -> Layout:
+    """The feasible layout of the mandatory bodies that a walk from `start` met with the best quick score."""
     which = np.array(task.mandatory, dtype=np.int64)
-    poses, worst = known.poses.copy(), math.inf
-    if stream > 0:
-        poses, worst = settle_mandatory(task, stream=400 + stream, tries=1, rounds=_START_ROUNDS)
-    if worst > TOL_MM:
-        poses = known.poses.copy()
-        free = free_mask(len(poses), len(task.fixed_which), len(poses))
-        worst = nest_engine.relax(task.world, which, poses, len(poses), free, 0.0, 0.0, 150, TOL_MM)
-    if worst > TOL_MM:
-        return []
     n, n_fixed = len(which), len(task.fixed_which)
-    first = Layout(which=task.mandatory, poses=poses, n_held=n_fixed, score=0.0)
-    if rooms is None or n == n_fixed:
-        return [first]
-    state = new_state(task.seed, 1000 + stream)
     free = free_mask(n, n_fixed, n)
-    start, angles = task.angles
+    first_angles, angles = task.angles
     spots = np.empty((capacity(task), 2))
+    poses = start.poses.copy()
     here = quick_score(task, rooms, which, poses, spots)
-    kept = [replace(first, score=here)]
+    best = replace(start, score=here)
+    unit = task.kinds[rooms.kind].request.value if rooms is not None else _COOL * abs(here)
     for t in range(steps):
         trial = poses.copy()
         _move(task, which, trial, free, n_fixed, state)
         worst = nest_engine.relax(task.world, which, trial, n, free, 0.0, 0.0, 120, TOL_MM)
         if worst > TOL_MM:
-            worst = nest_engine.separate(task.world, which, trial, n, free, start, angles, task.box, 3, SAMPLES // 2,
-                                         TOL_MM, state)
+            worst = nest_engine.separate(task.world, which, trial, n, free, first_angles, angles, task.boxes, 3,
+                                         SAMPLES // 2, TOL_MM, state)
         if worst > TOL_MM:
             continue
-        score = quick_score(task, rooms, which, trial, spots)
-        heat = 0.8 * (1 - t / steps) + 0.02
-        if score >= here or nest_engine.draw(state) < math.exp((score - here) / heat):
-            poses, here = trial, score
-            kept.append(Layout(which=task.mandatory, poses=trial, n_held=n_fixed, score=score))
-    kept.sort(key=lambda layout: -layout.score)  # stable: the earlier of equals first
-    return kept[:6]
+        found = quick_score(task, rooms, which, trial, spots)
+        heat = (0.8 * (1 - t / steps) + 0.02) * unit
+        if found >= here or nest_engine.draw(state) < math.exp((found - here) / max(heat, _LEAST_HEAT)):
+            poses, here = trial, found
+            if found > best.score:
+                best = replace(start, poses=trial, score=found)
+    return best
 
 
 def _move(task: Task, which: Any, poses: Float, free: Any, n_fixed: int, state: Any) -> None:
@@ -98,7 +99,7 @@ def _move(task: Task, which: Any, poses: Float, free: Any, n_fixed: int, state: 
     n = len(which)
     i = n_fixed + int(nest_engine.draw(state) * (n - n_fixed))
     u = nest_engine.draw(state)
-    box = task.box
+    box = task.boxes[which[i]]
     if u < 0.45:
         for j in range(n_fixed, n):
             if j == i or u < 0.15:

@@ -6,16 +6,12 @@ moves themselves: what a flat end covers while it travels level.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from pipeline.geometry.offsets import Area
-from pipeline.geometry.paths import Path
-from pipeline.model.arrays import Float
-from pipeline.model.toolpath import ARC_CCW, LINE, RAPID, HolePass, PathPass
+from pipeline.geometry.paths import chains
+from pipeline.model.toolpath import RAPID, HolePass, PathPass
 from pipeline.model.units import EPS_MM
 
 SHORT_MM = 0.0005  # the record's discs are this much smaller: its edges are never optimistic
@@ -41,7 +37,7 @@ class Cleared:
         for one in passes:
             if isinstance(one, PathPass):
                 z = float(one.moves[one.moves[:, 0] != RAPID, 3].min())
-                for path in _level_runs(one.moves, z):
+                for path in chains(one.moves, z_mm=z):
                     self.add(Area.swept(path, radius_mm - SHORT_MM), z)
 
     def at(self, z_mm: float) -> Area:
@@ -60,20 +56,3 @@ class Cleared:
             if left.is_empty:
                 return min(z, top_mm)
         return top_mm
-
-
-def _level_runs(moves: Float, z_mm: float) -> list[Path]:
-    """The chains of feed moves that travel at exactly this height."""
-    runs: list[list[list[float]]] = [[]]
-    for before, row in zip(moves[:-1].tolist(), moves[1:].tolist(), strict=True):
-        (_, x0, y0, z0, *_), (kind, x1, y1, z1, cx, cy, _) = before, row
-        level = kind != RAPID and abs(z0 - z_mm) < EPS_MM and abs(z1 - z_mm) < EPS_MM
-        if not level or (kind == LINE and math.hypot(x1 - x0, y1 - y0) < EPS_MM):
-            runs.append([])
-        elif kind == LINE:
-            runs[-1].append([x0, y0, x1, y1, 0.0, 0.0, 0.0])
-        else:
-            turned = math.atan2(y1 - cy, x1 - cx) - math.atan2(y0 - cy, x0 - cx)
-            sweep = (turned if kind == ARC_CCW else -turned) % math.tau or math.tau
-            runs[-1].append([x0, y0, x1, y1, cx, cy, sweep if kind == ARC_CCW else -sweep])
-    return [Path(np.array(run), False) for run in runs if run]

@@ -9,6 +9,7 @@ from pipeline.model.job import Job
 from pipeline.model.nest import Nest
 from pipeline.model.part import Part
 from pipeline.model.program import Program
+from pipeline.model.remnant import Remnant
 from pipeline.model.setup import Setup
 from pipeline.model.toolpath import Plan
 from pipeline.model.verdict import Verdict
@@ -23,6 +24,7 @@ def build_packet(
     job_digest: str,
     parts: Sequence[Part],
     nest: Nest,
+    remnant: Remnant,
     n_kept: int | None,
     setup: Setup,
     plan: Plan,
@@ -38,6 +40,7 @@ def build_packet(
     from pipeline.geometry.dxf import drawing_bytes
     from pipeline.packet.nest_drawing import draw_nest, nest_layers
     from pipeline.packet.page.page import page_html
+    from pipeline.packet.remnant import billet_files
     from pipeline.packet.sheet.setup_sheet import setup_sheet_pdf
     from pipeline.packet.summary import as_text, summarise
 
@@ -47,6 +50,7 @@ def build_packet(
         job_digest=job_digest,
         parts=parts,
         nest=nest,
+        remnant=remnant,
         n_kept=n_kept,
         setup=setup,
         plan=plan,
@@ -71,14 +75,15 @@ def build_packet(
     }
     mark = status if is_forced else ""
     files = {
-        "packet.html": page_html(parts=parts, summary=summary, **shown).encode(),
+        "packet.html": page_html(parts=parts, summary=summary, remnant=remnant, **shown).encode(),
         "setup-sheet.pdf": setup_sheet_pdf(**shown),
-        "nest.svg": draw_nest(setup, units=units, banner=mark).encode(),
+        "nest.svg": draw_nest(setup, units=units, banner=mark, billet=job.billet).encode(),
         "nest.dxf": drawing_bytes(nest_layers(setup), units=units, note=mark),
     }
     for part in parts:
         files[f"{part.name}.step"] = _marked_step(part.step, status) if is_forced else part.step
-    if written is not None:
+    if written is not None:  # nothing is left over by a program that must not run
+        files |= billet_files(remnant, job=job, setup=setup, job_digest=job_digest, note=mark)
         files[written.file] = written.text.encode("ascii")
     summary["files"] = {name: hashlib.sha256(files[name]).hexdigest() for name in sorted(files)}
     files["summary.json"] = as_text(summary).encode()

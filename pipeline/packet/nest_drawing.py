@@ -16,6 +16,7 @@ import numpy as np
 from pipeline.model.arrays import Float
 from pipeline.model.part import Hole, Pocket, Side
 from pipeline.model.setup import PlacedPart, Setup
+from pipeline.model.shop import Billet
 from pipeline.model.units import MM_PER_INCH
 from pipeline.packet.ink import FONT, HALO, LETTER, num, polygon, text_at
 from pipeline.packet.nest_places import Mark, mark
@@ -29,6 +30,7 @@ _BANNER_MM = 9.0
 _HATCH_SHORT_MM = 0.2  # hatching ends before the outline's own ink
 # one hatching per family, in the order families first appear: lines as (angle in degrees, gap in mm)
 HATCHINGS = (((45, 1.9),), ((135, 1.2),), ((0, 1.1),), ((45, 1.9), (135, 1.9)), ((90, 1.3),), ((20, 1.5),))
+_ZONE_INK = 'stroke="#777" stroke-width="0.35" stroke-dasharray="0.4 1"'
 BED_HATCHING = ((-45, 0.95),)
 
 
@@ -67,18 +69,21 @@ class _Sheet:
         return width + _RULE_MM + 1.0, height + _RULE_MM + legend + self.banner_mm + 1.0
 
 
-def sheet_mm(setup: Setup) -> tuple[float, float]:
+def sheet_mm(setup: Setup, *, billet: Billet | None = None) -> tuple[float, float]:
     """Width and height of the drawing at full size."""
-    return _sheet(setup).size_mm
+    return _sheet(setup, billet).size_mm
 
 
-def draw_nest(setup: Setup, *, units: str, banner: str = "", marks: Sequence[Mark] = ()) -> str:
-    """The nest seen from above, at full size, with rules in `units` along its frame and a key of its signs.
+def draw_nest(
+    setup: Setup, *, units: str, banner: str = "", marks: Sequence[Mark] = (), billet: Billet | None = None
+) -> str:
+    """The nest seen from above, at full size, with rules in `units` along its frame and a key of its signs. With a
+    `billet` its zones are drawn lightly, and the key shows the direction of its layers.
 
     Every part is a group of class `part` that carries its id in `data-part`. The group `nest-plate` holds all that
     lies on the bed, for `draw_place`.
     """
-    sheet = _sheet(setup, banner)
+    sheet = _sheet(setup, billet, banner)
     width, height = sheet.size_mm
     left, top = sheet.low[0] - _RULE_MM, -sheet.high[1] - sheet.banner_mm - 0.5
     out = [
@@ -87,11 +92,11 @@ def draw_nest(setup: Setup, *, units: str, banner: str = "", marks: Sequence[Mar
         f"<title>Nest of {escape(setup.name)}, {escape(setup.side_up)} face up</title>",
         f'<rect x="{num(left)}" y="{num(top)}" width="{num(width)}" height="{num(height)}" fill="#fff"/>',
         '<g id="nest-plate">',
-        *_plate(setup),
+        *_plate(setup, billet),
         "</g>",
         *_bed_marks(setup),
         *_rules(sheet, units),
-        *_legend(sheet, setup),
+        *_legend(sheet, setup, billet),
         *(mark(x, y, number) for x, y, number in marks),
     ]
     if banner:
@@ -103,14 +108,15 @@ def draw_nest(setup: Setup, *, units: str, banner: str = "", marks: Sequence[Mar
     return "\n".join(out) + "\n"
 
 
-def _sheet(setup: Setup, banner: str = "") -> _Sheet:
+def _sheet(setup: Setup, billet: Billet | None, banner: str = "") -> _Sheet:
     everything = np.vstack([setup.billet, setup.gasket, *(b.outline for b in setup.blocks), [[0.0, 0.0]]])
     low, high = everything.min(axis=0) - _MARGIN_MM, everything.max(axis=0) + _MARGIN_MM
     rows: list[list[tuple[float, str]]] = [[]]
     x, width = 0.0, float(high[0] - low[0])
-    for key in [*_families(setup), "bed", "defect", "gasket", "contact", "pointer"]:
-        if key == "defect" and not setup.defects:
-            continue
+    graded = ["zone"] if billet is not None and billet.zones else []
+    layered = ["layers"] if billet is not None and billet.layers_rad is not None else []
+    defects = ["defect"] if setup.defects else []
+    for key in [*_families(setup), "bed", *defects, *graded, *layered, "gasket", "contact", "pointer"]:
         needed = 7.5 + LETTER * _KEY_MM * len(_key_words(key, setup)) + 3.0
         if rows[-1] and x + needed > width:
             rows.append([])
@@ -164,9 +170,13 @@ def _hatching(ring: Float, key: str, setup: Setup) -> str:
     return f'<path class="hatch" d="{path}" {ink}/>'
 
 
-def _plate(setup: Setup) -> Iterable[str]:
-    """Billet, gasket, what stands on the bed, parts with their names, defects."""
+def _plate(setup: Setup, billet: Billet | None) -> Iterable[str]:
+    """Billet, zones, gasket, what stands on the bed, parts with their names, defects, names of zones."""
     yield polygon([setup.billet], 'fill="#fff" stroke="#000" stroke-width="0.9" stroke-linejoin="round"')
+    zones = billet.zones if billet is not None else ()
+    graded = [setup.seating.setup_from_billet.points(zone.polygon) for zone in zones]
+    for ring in graded:
+        yield polygon([ring], f'class="zone" fill="none" {_ZONE_INK}')
     yield polygon([setup.gasket], 'fill="none" stroke="#000" stroke-width="0.4" stroke-dasharray="3 1.4"')
     for block in setup.blocks:
         yield polygon([block.outline], 'fill="#fff" stroke="#000" stroke-width="0.45"')
@@ -184,9 +194,30 @@ def _plate(setup: Setup) -> Iterable[str]:
         yield "</g>"
     for defect in setup.defects:
         yield polygon([defect], 'fill="#000" stroke="#000" stroke-width="0.3"')
+    taken = [outline_of(placed) for placed in setup.parts] + [block.outline for block in setup.blocks]
+    for zone, ring in zip(zones, graded, strict=True):
+        x, y = _place_on(ring, taken)
+        taken.append(np.array([[x, y]]))
+        yield text_at(x, y, 2.4, f"{zone.name} {zone.figure:g}", f'{HALO} stroke-width="0.9"')
     for block in setup.blocks:
         x, y = (block.outline.min(axis=0) + block.outline.max(axis=0)) / 2
         yield text_at(x, y, 2.8, block.name, f'{HALO} stroke-width="1.4"')
+
+
+def _place_on(ring: Float, taken: Sequence[Float]) -> tuple[float, float]:
+    """A quarter of the ring's edges that lies farthest from what else is drawn, and not in it."""
+    spots = np.vstack([ring + k / 4 * (np.roll(ring, -1, axis=0) - ring) for k in range(4)])
+    away = np.full(len(spots), math.inf)
+    for other in taken:
+        near = np.hypot(*(spots[:, None, :] - other).transpose(2, 0, 1)).min(axis=1)
+        after = np.roll(other, -1, axis=0)
+        for k, (x, y) in enumerate(spots):
+            spans = (other[:, 1] > y) != (after[:, 1] > y)
+            a, b = other[spans], after[spans]
+            crossings = np.count_nonzero(a[:, 0] + (y - a[:, 1]) * (b[:, 0] - a[:, 0]) / (b[:, 1] - a[:, 1]) > x)
+            away[k] = min(away[k], -near[k] if crossings % 2 else near[k])
+    x, y = spots[np.argmax(away)]
+    return float(x), float(y)
 
 
 def _label(placed: PlacedPart, outline: Float) -> str:
@@ -280,19 +311,34 @@ def _rules(sheet: _Sheet, units: str) -> Iterable[str]:
     yield text_at(x1, y0 - 2.8, 2.9, units, anchor="end")
 
 
-def _legend(sheet: _Sheet, setup: Setup) -> Iterable[str]:
+def _legend(sheet: _Sheet, setup: Setup, billet: Billet | None) -> Iterable[str]:
     """What each hatching and sign means, in rows under the frame."""
     for row, keys in enumerate(sheet.legend):
         y = sheet.low[1] - _RULE_MM - _LEGEND_ROW_MM * (row + 0.5)
         for dx, key in keys:
             x = sheet.low[0] + dx
-            yield _sign(x, y, key, setup) + text_at(x + 7.5, y, _KEY_MM, _key_words(key, setup), anchor="start")
+            sign = _layers(x + 3, y, setup, billet) if key == "layers" else _sign(x, y, key, setup)
+            yield sign + text_at(x + 7.5, y, _KEY_MM, _key_words(key, setup), anchor="start")
+
+
+def _layers(x: float, y: float, setup: Setup, billet: Billet | None) -> str:
+    """Three lines as the layers run on this drawing."""
+    assert billet is not None and billet.layers_rad is not None
+    along = setup.seating.setup_from_billet.vectors(
+        np.array([[math.cos(billet.layers_rad), math.sin(billet.layers_rad)]])
+    )[0]
+    a, b = 2.8 * along[0], 2.8 * along[1]
+    lines = [(x - k * along[1], y + k * along[0]) for k in (-0.9, 0.0, 0.9)]
+    path = "".join(f"M{num(p - a)} {num(b - q)}L{num(p + a)} {num(-b - q)}" for p, q in lines)
+    return f'<path class="layers" d="{path}" stroke="#000" stroke-width="0.35"/>'
 
 
 def _sign(x: float, y: float, key: str, setup: Setup) -> str:
     """The sign beside its meaning: 6 mm wide, centred on y."""
     if key == "gasket":
         return f'<path d="M{num(x)} {num(-y)}h6" stroke="#000" stroke-width="0.4" stroke-dasharray="2 1"/>'
+    if key == "zone":
+        return f'<path d="M{num(x)} {num(-y)}h6" {_ZONE_INK}/>'
     if key == "contact":
         return f'<circle cx="{num(x + 3)}" cy="{num(-y)}" r="0.9" fill="#000"/>'
     if key == "pointer":
@@ -307,6 +353,8 @@ def _key_words(key: str, setup: Setup) -> str:
     words = {
         "bed": "keep clear",
         "defect": "defect",
+        "zone": "zone and its figure",
+        "layers": "layers run so",
         "gasket": "gasket",
         "contact": "contact",
         "pointer": "pointer check",

@@ -7,6 +7,7 @@ that two packets can be compared.
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections import Counter
 from collections.abc import Sequence
@@ -18,9 +19,11 @@ from pipeline.model.loop import Loop
 from pipeline.model.nest import Nest
 from pipeline.model.part import Part
 from pipeline.model.program import Program
+from pipeline.model.remnant import Remnant
 from pipeline.model.setup import Setup
 from pipeline.model.toolpath import Plan
 from pipeline.model.verdict import Verdict
+from pipeline.packet.remnant import remnant_figures
 from pipeline.packet.simulated.figures import simulated
 
 _NUMBERS = re.compile(r"\[\n(?:\s*(?:-?[\d.]+(?:e[-+]?\d+)?|null),?\n)+\s*\]")  # no string of JSON holds a line end
@@ -32,6 +35,7 @@ def summarise(
     job_digest: str,
     parts: Sequence[Part],
     nest: Nest,
+    remnant: Remnant,
     n_kept: int | None,
     setup: Setup,
     plan: Plan,
@@ -83,6 +87,20 @@ def summarise(
         "usable_area_mm2": round(nest.usable_area_mm2, 1),
         "parts_area_mm2": round(nest.parts_area_mm2, 1),
         "least_gap_mm": round(nest.least_gap_mm, 4) if len(nest.placements) > 1 else None,
+        "least_web_mm": round(nest.least_web_mm, 4) if math.isfinite(nest.least_web_mm) else None,
+        "score": round(math.fsum(term.money for term in nest.terms), 2),
+        "terms": [
+            {
+                "term": term.name,
+                "mark": round(term.mark, 4),
+                "worth": round(term.worth, 2),
+                "money": round(term.money, 2),
+                "share": round(term.share, 4),
+                "why": term.why,
+            }
+            for term in nest.terms
+        ],
+        "remnant": remnant_figures(remnant, job=job, has_files=written is not None),
         "thinnest_skin_mm": round(verdict.thinnest_skin_mm, 4),
         "removed_mm3": round(verdict.removed_mm3, 1),
         "parts": {

@@ -14,7 +14,9 @@ import numpy as np
 
 from pipeline.errors import BadInput
 from pipeline.geometry.plan_view import common, inset
+from pipeline.model.arrays import Float
 from pipeline.model.findings import Finding
+from pipeline.model.frames import Pose
 from pipeline.model.job import Job
 from pipeline.model.nest import Region
 from pipeline.model.setup import Seating
@@ -56,7 +58,29 @@ def nest_region(job: Job, seating: Seating) -> Region:
     for block in bed_blocks(job.holding):
         if block.kind != "sacrificial spacer":
             keepouts.append((block.name, billet_from_setup.points(block.outline), _reach_beside(job, block.height_mm)))
-    return Region(outline=field, edge_gap_mm=0.0, keepouts=tuple(keepouts))
+    return Region(
+        outline=field,
+        edge_gap_mm=0.0,
+        keepouts=tuple(keepouts),
+        zones=job.billet.zones,
+        layers_rad=job.billet.layers_rad,
+        plate=job.billet.outline,
+        sealed=_sealed(gasket, job.holding.gasket_width_mm),
+        port_mm=_place(billet_from_setup, job.holding.port_mm),
+        clamps=tuple((b.name, billet_from_setup.points(b.outline)) for b in job.holding.blocks if b.kind == "clamp"),
+        kerf_mm=kerf,
+    )
+
+
+def _sealed(gasket: Float, width_mm: float) -> Float | None:
+    """What lies inside the cord; None when the cord leaves nothing."""
+    inside = inset(gasket, width_mm / 2)
+    return None if inside.is_empty else np.array(inside.exterior.coords)[:-1]
+
+
+def _place(pose: Pose, place: tuple[float, float]) -> tuple[float, float]:
+    x, y = pose.points(np.array([place]))[0]
+    return float(x), float(y)
 
 
 def _reach_beside(job: Job, height_mm: float) -> float:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 from pipeline.errors import BadInput
+from pipeline.model.nest import Zone
 from pipeline.model.shop import (
     Billet,
     Block,
@@ -82,7 +83,10 @@ def read_billet(path: Path, reader: Reader, *, read_dxf: DxfReader, asked_by: No
     are passed on at the place that names the DXF file."""
 
     def check(billet: Values, reader: Reader) -> None:
-        _find_outline(billet, path, reader, read_dxf)
+        if billet.get("outline") is not None:
+            _find_outline(billet, billet["outline"], billet.at("outline"), path, reader, read_dxf)
+        for zone in billet.get("zones", ()):
+            _find_outline(zone, zone, zone.node, path, reader, read_dxf)
         check_billet(billet, reader)
 
     return _read(path, reader, BILLET, check, _billet, asked_by)
@@ -270,6 +274,11 @@ def _billet(name: str, values: Values) -> Billet:
         material=values["material"],
         up_face=values["up_face"],
         corner=values["corner"],
+        zones=tuple(
+            Zone(name=zone["name"], polygon=_array(zone["outline_points"]), figure=zone["figure"])
+            for zone in values["zones"]
+        ),
+        layers_rad=values["layers"],
     )
 
 
@@ -277,17 +286,16 @@ def _array(points: tuple[tuple[float, float], ...]) -> Any:
     return points  # the model turns it into a checked array
 
 
-def _find_outline(billet: Values, path: Path, reader: Reader, read_dxf: DxfReader) -> None:
-    """Put the outline's points under `outline_points`, wherever they come from."""
-    outline = billet.get("outline")
-    if outline is None:
-        return
+def _find_outline(
+    values: Values, outline: Values, node: Node, path: Path, reader: Reader, read_dxf: DxfReader
+) -> None:
+    """Put an outline's points under `outline_points` of `values`, wherever they come from."""
     points, dxf, layer = outline.get("points"), outline.get("dxf"), outline.get("layer")
     wrote = [key for key in ("points", "dxf") if key in outline.nodes]
     if len(wrote) != 1:
         reader.fault(
             "J105" if not wrote else "J123",
-            billet.at("outline"),
+            node,
             found="both points and dxf" if wrote else "neither points nor dxf",
             wanted="either points: [...] or dxf: with layer:",
         )
@@ -297,10 +305,10 @@ def _find_outline(billet: Values, path: Path, reader: Reader, read_dxf: DxfReade
             reader.fault(
                 "J123", outline.at("layer"), found="a layer without a dxf file", wanted="layer only beside dxf"
             )
-        billet["outline_points"] = points
+        values["outline_points"] = points
     elif dxf is not None:
         try:
-            billet["outline_points"] = read_dxf(path.parent / dxf, layer)
+            values["outline_points"] = read_dxf(path.parent / dxf, layer)
         except BadInput as bad:
             for finding in bad.findings:
                 reader.fault(

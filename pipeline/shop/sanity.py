@@ -11,7 +11,7 @@ from itertools import combinations
 from pipeline.model.units import EPS_MM, shown
 from pipeline.shop.air import KPA_PER_INHG, air_pressure_kpa
 from pipeline.shop.plate import find_top
-from pipeline.shop.polygons import crossing, is_inside, polygon_fault
+from pipeline.shop.polygons import Points, crossing, is_inside, polygon_fault
 from pipeline.shop.reading import Reader, Values
 from pipeline.shop.strict_yaml import Node
 
@@ -264,6 +264,7 @@ def check_billet(billet: Values, reader: Reader) -> None:
             found=shown(billet["thickness_uncertainty"], unit=unit),
             wanted=f"far under the thickness, {shown(billet['thickness'], unit=unit)}",
         )
+    check_zones(billet, outline, reader)
     defects = billet.get("defects", {})
     for name, points in defects.items():
         node = defects.at(name)
@@ -279,6 +280,27 @@ def check_billet(billet: Values, reader: Reader) -> None:
                 wanted="defects inside the outline",
                 hint="draw a defect at the rim up to the edge, not past it",
             )
+
+
+def check_zones(billet: Values, outline: Points | None, reader: Reader) -> None:
+    """Zones have names of their own, are simple polygons, and lie on the plate with at least a part of them."""
+    seen: dict[str, int] = {}
+    for zone in billet.get("zones", ()):
+        name = zone.get("name", "")
+        if name in seen:
+            found = f"a second zone {name}, the first on line {seen[name]}"
+            reader.fault("J123", zone.at("name"), found=found, wanted="zones with names of their own")
+        elif name:
+            seen[name] = zone.at("name").line
+        points = zone.get("outline_points")
+        if points is None or not check_polygon(points, zone.at("outline_points"), reader, name=f"the zone {name}"):
+            continue
+        meets = outline is None or any(is_inside(p, outline) for p in points) or is_inside(outline[0], points)
+        if not meets:
+            reader.fault(
+                "J126", zone.node, found=f"the zone {name} beside the plate", wanted="a zone on the plate",
+                hint="points in the billet frame, as the outline's",
+            )  # fmt: skip
 
 
 def check_polygon(points: tuple[tuple[float, float], ...], node: Node, reader: Reader, *, name: str) -> bool:

@@ -43,6 +43,22 @@ class ListOf:
 
 
 @dataclass(frozen=True, slots=True)
+class OneOrMore:
+    """A value, or a list of alike values; a tuple afterwards."""
+
+    item: Field
+
+    def read(self, node: Node, reader: Reader) -> Any:
+        if node.kind == "list":
+            return ListOf(self.item, 1).read(node, reader)
+        value = self.item.read(node, reader)
+        return FAILED if value is FAILED else (value,)
+
+    def schema(self) -> Schema:
+        return {"anyOf": [self.item.schema(), ListOf(self.item, 1).schema()]}
+
+
+@dataclass(frozen=True, slots=True)
 class Row:
     """A list with a field of its own for every place; a tuple afterwards."""
 

@@ -10,7 +10,7 @@ import math
 
 from pipeline.model.shop import CutterKind
 from pipeline.shop.air import KPA_PER_INHG, M_PER_FT
-from pipeline.shop.fields import Choice, Flag, Length, Number, Quantity, Special, Text
+from pipeline.shop.fields import Choice, Flag, Label, Length, Number, Quantity, Special, Text
 from pipeline.shop.plate import BY_HAND, BY_PROBES
 from pipeline.shop.schema import POINT, Key, ListOf, MapOf, Row, Table
 
@@ -217,6 +217,15 @@ OUTLINE = Table(
     },
 )
 
+ZONE = Table(
+    "a zone",
+    {
+        "name": Key(Label(40), "what to call it"),
+        "figure": Key(Number(0, 1), "how good the pattern is there, on the face that goes down: 0 plain, 1 best"),
+        **OUTLINE.keys,
+    },
+)
+
 BILLET = Table(
     "a billet",
     {
@@ -230,6 +239,8 @@ BILLET = Table(
         "probes": Key(ListOf(Row((POINT.item, POINT.item, THICK))), BY_PROBES["probes"], default=None),
         "probe_uncertainty": Key(SMALL, BY_PROBES["probe_uncertainty"], default=None),
         "defects": Key(MapOf(POLYGON), "name: polygon that no part may touch", default={}),
+        "zones": Key(ListOf(ZONE), "graded parts of the plate, the later over the earlier; 0 elsewhere", default=()),
+        "layers": Key(Number(-360, 360, degrees=True), "direction of the layers, billet frame", default=None),
         "price_per_cm2": Key(Number(0, 10000), "per square centimetre, whatever the units"),
         "currency": Key(Text(8), "such as EUR"),
         "up_face": Key(Text(), "how to recognise the face that goes up"),

@@ -16,7 +16,7 @@ HERE = Path(__file__).parent
 
 def main() -> None:
     """Run one benchmark, print its figures, write them where --json says."""
-    names = sorted(f.stem for f in HERE.glob("*.py") if not f.stem.startswith("_"))
+    names = sorted(f.stem for f in HERE.glob("[!_]*.py") if "\ndef run(" in f.read_text())
     parser = argparse.ArgumentParser(prog="./run bench", description=__doc__)
     parser.add_argument("name", choices=names)
     parser.add_argument("--json", type=Path, metavar="FILE")
@@ -38,6 +38,7 @@ def _module(name: str) -> Any:
     spec = importlib.util.spec_from_file_location(f"bench_{name}", HERE / f"{name}.py")
     assert spec is not None and spec.loader is not None
     module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module  # dataclasses look their module up
     spec.loader.exec_module(module)
     return module
 

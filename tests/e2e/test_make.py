@@ -80,6 +80,7 @@ def test_the_packet_is_whole(make, name):
         "Not checked",
         "Seating",
         "Nest",
+        "Remnant",
         "Cutters",
         "Operations",
         "Work left",

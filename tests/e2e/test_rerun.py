@@ -42,8 +42,8 @@ def test_kept_results_make_the_same_packet(first, tmp_path, cache):
         assert done.returncode == 0, done.stderr
         assert content(tmp_path / turn) == content(first.folder)
     seconds = json.loads((tmp_path / "using/run.json").read_text())["stage_s"]
-    assert max(seconds[stage] for stage in ("solids", "nest", "toolpaths", "verify")) < 1.0
-    n_rounds, odd = divmod(len(list((cache / "billetwright").iterdir())) - 4 - 1, 2)  # four parts and a nest
+    assert max(seconds[stage] for stage in ("solids", "nest", "toolpaths", "verify", "remnant")) < 1.0
+    n_rounds, odd = divmod(len(list((cache / "billetwright").iterdir())) - 4 - 2, 2)  # four parts, a nest, a remnant
     assert 1 <= n_rounds <= 3 and not odd  # of toolpaths and a verdict on them: one, and what feedback asked for
     none = command("make", str(JOB), "--out", str(tmp_path / "none"), "--no-cache", cache=tmp_path / "untouched")
     assert none.returncode == 0 and not (tmp_path / "untouched/billetwright").exists()
@@ -101,7 +101,7 @@ def test_values_between_stages_can_be_read(first, tmp_path, cache):
     stages = [name.partition("-")[2].removesuffix(".yaml") for name in names]
     rounds = stages.count("verify")  # feeds are lowered at most twice
     assert 1 <= rounds <= 3
-    assert stages == [*["solids"] * 4, "nest", *["toolpaths", "program", "verify"] * rounds, "packet"]
+    assert stages == [*["solids"] * 4, "nest", *["toolpaths", "program", "verify"] * rounds, "remnant", "packet"]
     nest = yaml.safe_load((tmp_path / "kept/05-nest.yaml").read_text())
     at = [spot["billet_from_part"]["matrix"][0][3] for spot in nest["placements"]]
     assert at == [spot["x_mm"] for spot in first.summary["placements"]]

@@ -1,9 +1,9 @@
 """The page a machinist works from: one self-contained HTML file, for a tablet and for A4 in black and white.
 
-Order of the page: verdict and what was not checked, what to fetch, seating, the hold, nest, cutters, operations, what
-the cutter feels, the view in three dimensions, parts, parts as simulated, work left, yield and cost, findings with
-pictures, cautions. Numbers are in the unit of the machine's control, so that they can be compared. All of it is there
-without scripts; scripts add search, zoom, sorting and the read-out of the timeline.
+Order of the page: verdict and what was not checked, what to fetch, seating, the hold, nest, remnant, cutters,
+operations, what the cutter feels, the view in three dimensions, parts, parts as simulated, work left, yield
+and cost, findings with pictures, cautions. Numbers are in the unit of the machine's control, so that they can be
+compared. All of it is there without scripts; scripts add search, zoom, sorting and the read-out of the timeline.
 """
 
 from __future__ import annotations
@@ -19,13 +19,16 @@ from pipeline.model.loop import Loop
 from pipeline.model.nest import Nest
 from pipeline.model.part import Part
 from pipeline.model.program import Program
+from pipeline.model.remnant import Remnant
 from pipeline.model.setup import Setup
+from pipeline.model.shop import Billet
 from pipeline.model.toolpath import Plan
 from pipeline.model.verdict import Verdict
 from pipeline.packet.copies import copies
 from pipeline.packet.nest_drawing import draw_nest, sheet_mm
 from pipeline.packet.nest_places import draw_place
 from pipeline.packet.page import rows, simulated
+from pipeline.packet.remnant_drawing import draw_remnant
 from pipeline.packet.sheet import program as told
 from pipeline.packet.view import view3d
 
@@ -47,6 +50,7 @@ SECTIONS = (
     ("seating", "Seating"),
     ("hold", "The hold"),
     ("plate", "Nest"),
+    ("remnant", "Remnant"),
     ("cutters", "Cutters"),
     ("operations", "Operations"),
     ("felt", "What the cutter feels"),
@@ -58,9 +62,18 @@ SECTIONS = (
     ("findings", "Findings"),
     ("cautions", "Cautions"),
 )
+TERM_WORDS = {
+    "value": "of the parts, against what the plate could bear by its area",
+    "figure": "of the plate under the parts that have a count",
+    "alike": "the two of a pair: grain, figure, side by side",
+    "layers": "parts that bend lie along the layers",
+    "remnant": "what is left is one wide piece",
+    "held": "over the sealed area, off the port, away from clamps",
+}
 # spaces inside `0.125 +0.004 / -0.002`, `2.1 to 2.3`, `6.2 x 6.1`: a size is read on one line
 _WITHIN_SIZE = re.compile(r"(?<=[\d/]) (?=[-+/\d])|(?<=\d) (?=(?:to|x) )|(?<=\bto) (?=\d)|(?<=\bx) (?=\d)")
 _HERE = Path(__file__).parent
+FOLDERS = (_HERE, Path(view3d.__file__).parent)  # of the page's templates
 _STYLES, _SCRIPTS = ("page.css", "simulated.css"), ("page.js", "../sorting.js", "simulated.js")
 _MOST_PICTURES = 60  # each only points at the nest's own shapes
 _PAPER_MM = (186.0, 232.0)  # of A4 less margins, heading and caption: what the nest may take
@@ -72,6 +85,7 @@ def page_html(
     job_digest: str,
     parts: Sequence[Part],
     nest: Nest,
+    remnant: Remnant,
     setup: Setup,
     plan: Plan,
     program: Program,
@@ -87,12 +101,14 @@ def page_html(
     findings, marks = _findings(verdict, units)
     stops = rows.stops(program)
     return (
-        _environment(units)
+        environment(units, FOLDERS)
         .get_template("page.html.j2")
         .render(
             job=job,
             digest=job_digest,
             nest=nest,
+            remnant=remnant,
+            remnant_drawing=draw_remnant(remnant, setup=setup, parts=parts),
             setup=setup,
             verdict=verdict,
             summary=summary,
@@ -105,8 +121,9 @@ def page_html(
             cautions=CAUTIONS,
             sections=SECTIONS,
             n={name: k for k, (name, _) in enumerate(SECTIONS, start=1)},
-            drawing=draw_nest(setup, units=units, marks=marks),
-            sheet=_paper(setup),
+            drawing=draw_nest(setup, units=units, marks=marks, billet=job.billet),
+            sheet=_paper(setup, job.billet),
+            term_words=TERM_WORDS,
             groups=rows.groups(rows.operation_rows(setup, plan, program, verdict), program),
             stops=stops,
             cutters=rows.cutter_rows(job, plan, program, verdict),
@@ -130,15 +147,16 @@ def page_html(
     )
 
 
-def _environment(units: str) -> Any:
-    """Templates with every text escaped, and filters that show mm, mm3, mm/min, s and rad as people read them."""
+def environment(units: str, folders: Sequence[Path]) -> Any:
+    """Templates of these folders, every text escaped, with filters that show mm, mm3, mm/min, s and rad as people read
+    them."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
     n = told.Numbers(units=units)
     scale, places = n.mm_per_unit, n.places
     environment = Environment(
-        loader=FileSystemLoader([_HERE, Path(view3d.__file__).parent]),
+        loader=FileSystemLoader(list(folders)),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -173,9 +191,9 @@ def _css_text(text: str) -> str:
     return "".join(c if c.isascii() and (c.isalnum() or c in " -.,") else f"\\{ord(c):x} " for c in text)
 
 
-def _paper(setup: Setup) -> dict[str, Any]:
+def _paper(setup: Setup, billet: Billet | None = None) -> dict[str, Any]:
     """How the nest goes on paper: at full size, upright or turned, or else as wide as the paper."""
-    width, height = sheet_mm(setup)
+    width, height = sheet_mm(setup, billet=billet)
     across, down = _PAPER_MM
     if width <= across and height <= down:
         manner = "upright"

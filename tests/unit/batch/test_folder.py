@@ -7,7 +7,7 @@ import os
 
 import pytest
 
-from pipeline.batch.folder import check_place, kept_nest, write_folder
+from pipeline.batch.folder import check_place, kept_nest, write_folder, write_study
 from pipeline.errors import BadInput
 
 
@@ -119,3 +119,47 @@ def test_a_nest_is_kept_to_the_last_bit(tmp_path):
     spots = [SPOT | {"x_mm": 0.1 + 0.2}, SPOT | {"part": "stud-1", "kind": "stud"}]
     (tmp_path / "summary.json").write_text(json.dumps({"placements": spots}))
     assert kept_nest(tmp_path, ["clip", "stud"]) == {"clip": ((0.1 + 0.2, 2.0, 0.5),), "stud": ((1.0, 2.0, 0.5),)}
+
+
+def study(*names, job="knife"):
+    files = {name: name.encode() for name in names}
+    return {**files, "study.json": json.dumps({"job": job, "files": list(names)}).encode()}
+
+
+def tree(folder):
+    return {f.relative_to(folder).as_posix(): f.read_bytes() for f in folder.rglob("*") if f.is_file()}
+
+
+def test_a_study_is_replaced_as_a_whole_with_the_packets_in_it(tmp_path):
+    first, second = study("study.html", "T3/a.ngc", "T4/a.ngc"), study("study.html", "T3/a.ngc")
+    for files in (first, second):
+        write_study(tmp_path / "study", files, "knife")
+        assert tree(tmp_path / "study") == files
+    assert [f.name for f in tmp_path.iterdir()] == ["study"]
+
+
+def test_nothing_of_others_is_lost_in_a_study(tmp_path):
+    write_study(tmp_path / "study", study("study.html", "T3/a.ngc"), "knife")
+    (tmp_path / "study/T3/note.txt").write_text("stop C is worn")
+    with pytest.raises(BadInput, match=r"T3/note\.txt"):
+        write_study(tmp_path / "study", study("study.html"), "knife")
+    (tmp_path / "study/T3/note.txt").unlink()
+    (tmp_path / "study/mine").mkdir()
+    with pytest.raises(BadInput, match="mine"):
+        write_study(tmp_path / "study", study("study.html"), "knife")
+    (tmp_path / "study/mine").rmdir()
+    with pytest.raises(BadInput, match="the study of another job, knife"):
+        write_study(tmp_path / "study", study("study.html", job="saw"), "saw")
+    write_folder(tmp_path / "packet", PACKET, "knife")
+    with pytest.raises(BadInput, match="files that are not a study"):
+        write_study(tmp_path / "packet", study("study.html"), "knife")
+    with pytest.raises(BadInput, match="files that are not a packet"):
+        write_folder(tmp_path / "study", PACKET, "knife")
+
+
+def test_a_study_that_cannot_be_written_leaves_the_earlier_one(tmp_path):
+    files = study("study.html", "T3/a.ngc")
+    write_study(tmp_path / "study", files, "knife")
+    with pytest.raises((TypeError, OSError)):
+        write_study(tmp_path / "study", {**files, "T4/z.ngc": None}, "knife")  # type: ignore[dict-item]
+    assert tree(tmp_path / "study") == files and [f.name for f in tmp_path.iterdir()] == ["study"]

@@ -115,7 +115,7 @@ def test_compiled_and_interpreted_separation_agree():
 
 
 INVENTED = {
-    "kind": "strip", "name": "invented", "strip_height": 20.0, "items": [
+    "kind": "strip", "name": "invented-strip", "strip_height": 20.0, "items": [
         {"id": 0, "demand": 4, "allowed_rotations_deg": [0.0, 180.0], "polygon": [[0, 0], [10, 0], [0, 20]]},
         {"id": 1, "demand": 3, "allowed_rotations_deg": [0.0, 90.0], "polygon": [[0, 0], [30, 0], [30, 5], [0, 5]]},
     ],

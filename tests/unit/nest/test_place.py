@@ -214,3 +214,14 @@ def test_usable_area_is_the_region_less_gaps() -> None:
     keepout = 100 + 4 * 10 * 3 + math.pi * 9
     assert nest.usable_area_mm2 == pytest.approx(96 * 76 - keepout, abs=0.01)
     assert nest.parts_area_mm2 == pytest.approx(100)
+
+
+def test_fixed_places_exactly_at_the_gap_leave_room_for_the_others() -> None:
+    """What is fixed keeps its gap to the last bit and needs no safety beyond it."""
+    parts = [plain_part("rect", rectangle(40, 25)), plain_part("bar", rectangle(20, 6))]
+    fixed = ((1.0, 1.0, 0.0), (1.0, 1.0 + 25 + 3.3, 0.0))
+    region = plain_region(rectangle(80, 60), edge_gap_mm=1.0)
+    for asked in ([request("rect", 2, fixed=fixed)], [request("rect", 2, fixed=fixed), request("bar", 2)]):
+        nest = place_parts(parts, asked, region, gap_mm=3.3, seed=1, effort=1)
+        gap, edge = least_distances(nest, parts, region)
+        assert gap == pytest.approx(3.3) and edge >= -NOISE_MM

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
@@ -11,12 +12,15 @@ import pytest
 
 from pipeline.job import read_job
 from pipeline.model.findings import Finding
-from pipeline.model.nest import Nest
+from pipeline.model.frames import Pose
+from pipeline.model.nest import Nest, Placement
 from pipeline.model.part import Mesh
 from pipeline.model.program import Start
+from pipeline.model.remnant import Piece, Remnant
 from pipeline.model.shop import Block
 from pipeline.model.verdict import SectionTime, StockField, Verdict
 from pipeline.packet.page.page import SECTIONS, page_html
+from pipeline.packet.remnant import remnant_figures
 from pipeline.packet.summary import summarise
 from tests.unit.gcode import small
 
@@ -24,6 +28,42 @@ ROOT = Path(__file__).parents[3]
 JOB = read_job(ROOT / "configs/jobs/budding-small.yaml")
 HOSTILE = '</style></script><script>alert("1")</script>\'&amp;'
 FORCED = "REFUSED, WRITTEN BY FORCE"
+# of the small plate when its part is out; the figures are invented
+REMNANT = Remnant(
+    pieces=(
+        Piece(
+            outline=np.array([[0, 0], [80, 0], [80, 50], [0, 50.0]]),
+            holes=(np.array([[17, 17], [43, 17], [43, 33], [17, 33.0]]),),
+            defects=(),
+            area_mm2=3584.0,
+            usable_mm2=1234.5,
+            has_corner=True,
+            largest=Placement(
+                part_id="handle-left",
+                part="handle-left",
+                billet_from_part=Pose.planar(to="billet", frm="part", x_mm=50, y_mm=8, angle_rad=math.radians(30)),
+            ),
+        ),
+        Piece(
+            outline=np.array([[20, 20], [40, 20], [40, 30.0]]),
+            holes=(),
+            defects=(np.array([[38, 22], [39, 22], [39, 23.0]]),),
+            area_mm2=99.5,
+            usable_mm2=0.0,
+            has_corner=False,
+        ),
+    ),
+    plate_mm2=4000.0,
+    parts_mm2=200.0,
+    kerfs_mm2=116.0,
+    slivers_mm2=0.0,
+    defects_mm2=0.5,
+    sliver_width_mm=5.0,
+    disc_radius_mm=5.0,
+    edge_gap_mm=4.1,
+    hole_gap_mm=2.6,
+    doubts=(("the old edge as measured", 0.1), ("how the plate lay, three sigma", 0.25)),
+)
 
 
 def plate():
@@ -68,6 +108,7 @@ def inputs(dialect=small.MM, *, findings=(), force=False, **changes):
         "job_digest": "0123456789abcdef" * 4,
         "parts": parts,
         "nest": nest,
+        "remnant": REMNANT,
         "setup": setup,
         "plan": plan,
         "program": program,
@@ -341,3 +382,27 @@ def test_same_page_twice():
 def test_parts_are_drawn_once_for_each_kind(page):
     (kind,) = page.by_class("kind")
     assert kind["text"].split()[:3] == ["handle-left", "1", "made,"]
+
+
+def test_the_remnant_is_told_piece_by_piece(page):
+    told = page.by_id("remnant")["text"]
+    words = " ".join(told.split())
+    price = JOB.billet.price_per_cm2
+    assert f"1234.5 mm2 that parts of this job could still cover, worth {12.345 * price:.2f} USD" in words
+    rows = [r["text"] for r in page.all("tr") if "remnant" in r["inside"]][1:]
+    first = f"13584.01234.5{12.345 * price:.2f}handle-left at 50.00 8.00, turned 30.000\u00b0remnant-1.yaml"
+    assert rows == [first, "299.50.00.00nonenone"]
+    assert "may be off by 0.350 mm (the old edge as measured 0.100, how the plate lay, three sigma 0.250)" in words
+    assert "Holes go right through" in words and "measure the piece anew" in words
+    assert [e["text"] for e in page.all("text") if "remnant" in e["inside"]] == ["1: handle-left", "2"]
+    refused = Reader(page_html(**inputs(findings=[fault()]))).by_id("remnant")["text"]
+    assert "remnant-1.yaml" not in refused and "measure the piece anew" not in refused
+
+
+def test_a_plate_that_is_used_up_is_scrap():
+    given = inputs()
+    spent = replace(REMNANT, pieces=REMNANT.pieces[1:])
+    figures = given["summary"] | {"remnant": remnant_figures(spent, job=given["job"], has_files=True)}
+    words = Reader(page_html(**given | {"remnant": spent, "summary": figures})).by_id("remnant")["text"]
+    assert "what is left is scrap to this list" in words
+    assert "worth 0" not in words and "measure the piece anew" not in words and "Holes" not in words

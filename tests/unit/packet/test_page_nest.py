@@ -5,11 +5,15 @@ from __future__ import annotations
 import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from pipeline.model.frames import Pose
+from pipeline.model.loop import Loop
+from pipeline.model.nest import Zone
+from pipeline.model.part import Pocket, Side
 from pipeline.model.shop import Block
 from pipeline.packet.nest_drawing import draw_nest, hatch_lines, sheet_mm
 from pipeline.packet.nest_places import draw_place
@@ -150,3 +154,54 @@ def test_the_nest_goes_on_paper_at_full_size_when_it_can(width, manner):
         short, long = sorted((float(paper["width"]), float(paper["height"])))
         assert short <= 210 - 12 - 12, "ISO 216 less the margins of the page"
         assert long <= 297 - 12 - 15
+
+
+def graded():
+    """A billet with two zones and layers, seated on the small plate by its pose."""
+    zones = (Zone(name="waves <1>", polygon=[[10, 10], [40, 10], [40, 30]], figure=0.9),
+             Zone(name="eye", polygon=[[12, 12], [20, 12], [20, 20]], figure=1))  # fmt: skip
+    return SimpleNamespace(zones=zones, layers_rad=np.radians(30))
+
+
+def test_zones_are_drawn_lightly_with_name_and_figure_and_explained():
+    setup, billet = nest("handle"), graded()
+    hollow = Pocket(id="hollow", side=Side.INSIDE, outer=Loop.circle(10, 5, 2), top_z_mm=3, floor_z_mm=2,
+                    corner_radius_mm=2)  # fmt: skip
+    placed = setup.parts[0]
+    setup = replace(setup, parts=(replace(placed, part=replace(placed.part, features=(hollow,))),))
+    svg = drawn(setup, billet=billet)
+    rings = [numbers(p.get("d")) for p in svg.iter(SVG + "path") if p.get("class") == "zone"]
+    assert len(rings) == 2
+    there = setup.seating.setup_from_billet.points(billet.zones[0].polygon) * (1, -1)
+    assert rings[0] == pytest.approx(there, abs=0.006)
+    assert {"waves <1> 0.9", "eye 1", "zone and its figure"} <= set(words(svg))
+    assert "zone and its figure" not in words(drawn(setup)), "a plate without zones has no word of them"
+
+
+def test_the_key_shows_which_way_the_layers_run():
+    setup, billet = nest("handle"), graded()
+    (sign,) = [p for p in drawn(setup, billet=billet).iter(SVG + "path") if p.get("class") == "layers"]
+    ends = numbers(sign.get("d"))
+    run = ends[1] - ends[0]
+    turned = setup.seating.setup_from_billet.angle_rad + billet.layers_rad
+    assert np.arctan2(-run[1], run[0]) == pytest.approx(turned, abs=0.01)
+    assert "layers run so" in words(drawn(setup, billet=billet))
+    assert not [p for p in drawn(setup).iter(SVG + "path") if p.get("class") == "layers"]
+
+
+def test_the_sheet_grows_with_the_key():
+    setup = nest("handle")
+    svg = drawn(setup, billet=graded())
+    _, _, width, height = map(float, svg.get("viewBox").split())
+    assert sheet_mm(setup, billet=graded()) == pytest.approx((width, height), abs=0.006)
+
+
+def test_the_name_of_a_zone_stands_where_no_part_is():
+    """A square zone whose right half lies under a part that is 20 x 10, so only its left edge is free."""
+    setup = nest("handle")  # from (8, 20) to (28, 30)
+    back = setup.seating.setup_from_billet.inverse()
+    corners = back.points(np.array([[4.0, 22], [20, 22], [20, 28], [4, 28]]))
+    zone = Zone(name="half", polygon=corners, figure=0.5)
+    svg = drawn(setup, billet=SimpleNamespace(zones=(zone,), layers_rad=None))
+    (name,) = [t for t in svg.iter(SVG + "text") if t.text == "half 0.5"]
+    assert float(name.get("x")) <= 8

@@ -10,7 +10,7 @@ import pytest
 import pipeline.packet
 from pipeline.packet.copies import copies, kind_of
 from pipeline.packet.ink import num
-from pipeline.packet.page.page import _css_text, _environment
+from pipeline.packet.page.page import FOLDERS, _css_text, environment
 from pipeline.packet.page.rows import _figure, _joined, _plain_name
 
 FOLDER = Path(pipeline.packet.__file__).parent
@@ -86,7 +86,7 @@ def test_design_figures_are_in_the_unit_that_their_label_names(label, value, sho
     ],
 )
 def test_a_size_does_not_break_over_lines(said, pieces):
-    shown = _environment("in").filters["whole"](said)
+    shown = environment("in", FOLDERS).filters["whole"](said)
     assert len(shown.split(" ")) == pieces
     assert shown.replace("\u00a0", " ") == said
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import dataclasses
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from pipeline.job import read_job
-from pipeline.model.nest import Nest
+from pipeline.model.nest import Nest, Zone
 from pipeline.setups import nest_region, seat
 from pipeline.setups.heights import bed_blocks, plan_setup, plan_z
 from pipeline.setups.seating import nearest_on_outline
@@ -68,3 +69,22 @@ def test_the_setup_carries_the_hold(job):
     setup = plan_setup(job, (), nothing, seating)
     assert setup.hold == job.holding.hold and setup.hold is not None
     assert setup.gasket_width_mm == job.holding.gasket_width_mm == 2.0
+
+
+def test_the_region_knows_what_a_layout_is_judged_by(job):
+    """In the billet's frame: what the bed's frame says, brought back by hand with the seating's own pose."""
+    waves = Zone(name="waves", polygon=[[30, 50], [60, 50], [60, 80]], figure=0.9)
+    billet = dataclasses.replace(job.billet, zones=(waves,), layers_rad=0.12)
+    seating = seat(billet, job.holding)
+    region = nest_region(dataclasses.replace(job, billet=billet), seating)
+    assert (region.zones, region.layers_rad) == ((waves,), 0.12)
+    assert np.array_equal(region.plate, billet.outline)
+    there = seating.setup_from_billet.points(np.array([region.port_mm]))[0]
+    assert there == pytest.approx(job.holding.port_mm)
+    assert [name for name, _ in region.clamps] == ["cam-right", "cam-back"]
+    cam = next(b for b in job.holding.blocks if b.name == "cam-back")
+    assert seating.setup_from_billet.points(region.clamps[1][1]) == pytest.approx(cam.outline)
+    cord = seating.setup_from_billet.inverse().points(job.holding.gasket)
+    inward = [-nearest_on_outline(cord, x, y)[2] for x, y in region.sealed]
+    assert min(inward) == pytest.approx(job.holding.gasket_width_mm / 2, abs=1e-3)
+    assert region.kerf_mm == 3.0
