@@ -18,7 +18,8 @@ def test_the_benchmark_takes_every_kind(tmp_path: Path) -> None:
         (tmp_path / f"{name}.json").write_text(json.dumps(data))
     (tmp_path / "odd.json").write_text(json.dumps({"columns": []}))
     words = ["nest", "--instances", tmp_path, "--seconds", "0.2", "--seeds", "1", "--json", tmp_path / "out"]
-    subprocess.run([sys.executable, ROOT / "tests/bench/__main__.py", *words], check=True, capture_output=True, cwd=ROOT)
+    bench = ROOT / "tests/bench/__main__.py"
+    subprocess.run([sys.executable, bench, *words], check=True, capture_output=True, cwd=ROOT)
     found = json.loads((tmp_path / "out").read_text())
     assert set(found) == {"invented-strip", "invented", "tight-01"}
     for row in found.values():
