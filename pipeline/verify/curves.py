@@ -10,6 +10,7 @@ crossings of edges, after D. Sunday 2001, from memory, with the circular segment
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -159,6 +160,25 @@ def depth_mm(a: Pieces, b: Pieces, *, is_hole: bool = False) -> float:
     points = points[is_inside(points, a) & (is_inside(points, b) != is_hole)]
     both = np.minimum(_from_edge(points, a), _from_edge(points, b))
     return max(deep, float(np.max(both, initial=0.0)))
+
+
+def out_of_mm(a: Pieces, curves: Sequence[Pieces]) -> float:
+    """How far a closed curve's solid reaches out of all of some closed curves taken as one: the largest distance from
+    every curve's edge of a point in the solid and in none of them; 0 when there is none.
+
+    Looked at: the solid's own edge as in `depth_mm`, and points beside the curves' edges, where a gap between two
+    curves would show.
+    """
+    points = [_telling_points(a, curve) for curve in curves]
+    beside = np.concatenate([_beside(curve) for curve in curves])
+    points.append(beside[is_inside(beside, a)])
+    spots = np.concatenate(points)
+    held = np.zeros(len(spots), dtype=np.bool_)
+    least = np.full(len(spots), np.inf)
+    for curve in curves:
+        held |= is_inside(spots, curve)
+        least = np.minimum(least, _from_edge(spots, curve))
+    return float(np.max(least[~held], initial=0.0))
 
 
 def near_pairs(a: Float, b: Float, within_mm: float) -> tuple[Index, Index]:

@@ -18,7 +18,7 @@ from pipeline.model.job import PartRequest
 from pipeline.model.nest import Nest, Placement, Region, Silhouette
 from pipeline.model.nest_check import NestCheck
 from pipeline.model.units import EPS_MM
-from pipeline.verify.curves import Index, Pieces, apart_mm, depth_mm, is_inside, near_pairs
+from pipeline.verify.curves import Index, Pieces, apart_mm, depth_mm, is_inside, near_pairs, out_of_mm
 
 _NOISE_MM = 1e-9  # of one distance: curves this near are looked at for an overlap
 _POSE_NOISE = 1e-9  # of a place (mm) and of an angle (rad) that must be one that was given
@@ -47,9 +47,9 @@ def check_nest(
     fill: bool = True,
 ) -> NestCheck:  # fmt: skip
     """Whether a nest keeps what was asked for. Billet frame. Parts lie inside the outline and `gap_mm` from each other,
-    the region's gaps from its walls, all up to EPS_MM; fixed placements are where they were given, turns are allowed
-    ones, counts are kept (without `fill` nothing is placed that has neither a count nor a fixed place); what the nest
-    says of its own distances is no more than is true.
+    the region's gaps from its walls, all up to EPS_MM; zones are kept, fixed placements are where they were given, turns
+    are allowed ones, counts are kept (without `fill` nothing is placed that has neither a count nor a fixed place);
+    what the nest says of its own distances is no more than is true.
     """
     outlines = {part.name: part.outline for part in parts}
     known = [spot for spot in nest.placements if spot.part in outlines]
@@ -64,6 +64,10 @@ def check_nest(
     least_edge, found_edge = _least(bodies, edge, [region.edge_gap_mm], _room_inside_mm)
     least_keepout, found_keepout = _least(bodies, keepouts, [g for _, _, g in region.keepouts], _clearance_mm)
     faults += found + found_edge + found_keepout
+    zones = {zone.name: _Body.of(f"the zone {zone.name}", Pieces.of_polygon(zone.polygon)) for zone in region.zones}
+    for request in requests:
+        own = [body for spot, body in zip(known, bodies, strict=True) if spot.part == request.name]
+        faults += _wrong_zones(own, [zones[name] for name in request.zones], [zones[name] for name in request.clear_of])
     faults += _claims(nest, gap, min(least_edge, least_keepout))
     faults += [(math.inf, fault) for fault in _broken_promises(nest.placements, requests, fill=fill)]
     faults.sort(key=lambda fault: -fault[0])  # stable
@@ -140,6 +144,16 @@ def _room_inside_mm(body: _Body, outline: _Body, edges_mm: float) -> float:
         return edges_mm
     deep = depth_mm(body.pieces, outline.pieces, is_hole=True)
     return -deep if deep > 0 else edges_mm
+
+
+def _wrong_zones(bodies: Sequence[_Body], zones: Sequence[_Body], clear_of: Sequence[_Body]) -> Iterable[Fault]:
+    """Where bodies leave the zones they are bound to, taken as one, or enter those they are to keep clear of."""
+    yield from _least(bodies, clear_of, [0.0] * len(clear_of), _clearance_mm)[1]
+    names = " and ".join(zone.name for zone in zones)
+    for body in bodies if zones else ():
+        out = out_of_mm(body.pieces, [zone.pieces for zone in zones])
+        if out > EPS_MM + _NOISE_MM:
+            yield out, f"{body.name} reaches {out:.6f} mm out of {names}"
 
 
 def _span_mm(bodies: Sequence[_Body], others: Sequence[_Body]) -> float:

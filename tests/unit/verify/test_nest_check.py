@@ -16,7 +16,7 @@ from pipeline import stages
 from pipeline.errors import BadInput, Bug
 from pipeline.model.frames import Pose
 from pipeline.model.loop import Loop
-from pipeline.model.nest import Nest, Placement, Region, Silhouette
+from pipeline.model.nest import Nest, Placement, Region, Silhouette, Zone
 from pipeline.nest import place_parts
 from pipeline.verify import check_nest
 from tests.e2e.conftest import JOBS, ROOT, environment
@@ -108,6 +108,28 @@ def test_copies_exactly_on_each_other_are_found_without_a_gap() -> None:
         found = checked([("slot-1", 10, 10), again], gap_mm=0.0, asked=[request("slot", 2)])
         assert any("in each other" in f for f in found.faults)
         assert found.least_gap_mm < -0.9
+
+
+ZONES = (Zone(name="left", polygon=rectangle(20, 60), figure=1.0), Zone(name="right", polygon=rectangle(80, 60) + [20, 0],
+         figure=0.5), Zone(name="rim", polygon=rectangle(100, 20) + [0, 40], figure=0.0))  # fmt: skip
+
+
+@pytest.mark.parametrize(("zones", "clear_of", "words"), [
+    (("left", "right"), (), ""), (("left",), (), "21.000000 mm out of the zone left"), (("right",), (), "19.000000 mm out"),
+    ((), ("rim",), ""), ((), ("right",), "21"), (("left", "rim"), (), "mm out of the zone left and the zone rim"),
+])  # fmt: skip
+def test_zones_are_kept(zones, clear_of, words) -> None:
+    """Slots from x 1 to 41; the zones meet at x = 20, the rim begins at y = 40. By hand."""
+    asked = [replace(ASKED[0], zones=zones, clear_of=clear_of), ASKED[1]]
+    faults = checked(SPOTS, asked=asked, region=replace(REGION, zones=ZONES)).faults
+    assert (faults == ()) if not words else any(words in fault for fault in faults)
+
+
+def test_a_gap_between_zones_that_count_as_one_is_found() -> None:
+    """The right zone begins a hundredth of a millimetre later: the middle of the strip is outside both."""
+    apart = (ZONES[0], replace(ZONES[1], polygon=rectangle(80, 60) + [20.01, 0]))
+    asked = [replace(ASKED[0], zones=("left", "right")), ASKED[1]]
+    assert "out of the zone left" in checked(SPOTS, asked=asked, region=replace(REGION, zones=apart)).faults[0]
 
 
 def test_promises_beside_distances() -> None:
