@@ -20,7 +20,7 @@ from pipeline.nest.walking import Rooms, loosened, walk
 
 _WIDE = 4  # rounds in which every stream widens; later every other one does
 _TURNS = 2
-_STEPS = 80  # of a walk
+_STEPS = 60  # of a walk
 _START_ROUNDS = 12  # of separation for one more start of a walk, when a layout is known already
 _FILL, _DEEPEN = 25, 45  # rounds of squeezing
 _TRIES = 3  # to get one more polygon in
