@@ -166,13 +166,12 @@ def out_of_mm(a: Pieces, curves: Sequence[Pieces]) -> float:
     """How far a closed curve's solid reaches out of all of some closed curves taken as one: the largest distance from
     every curve's edge of a point in the solid and in none of them; 0 when there is none.
 
-    Looked at: the solid's own edge as in `depth_mm`, and points beside the curves' edges, where a gap between two
-    curves would show.
+    Looked at: the solid's own edge as in `depth_mm`, all curves at once, so that a gap between two shows where it
+    begins, and points beside the middles of the curves' pieces. A hole between curves that lies wholly in the solid is
+    seen only there.
     """
-    points = [_telling_points(a, curve) for curve in curves]
     beside = np.concatenate([_beside(curve) for curve in curves])
-    points.append(beside[is_inside(beside, a)])
-    spots = np.concatenate(points)
+    spots = np.concatenate([_telling_points(a, Pieces.joined(list(curves))), beside[is_inside(beside, a)]])
     held = np.zeros(len(spots), dtype=np.bool_)
     least = np.full(len(spots), np.inf)
     for curve in curves:

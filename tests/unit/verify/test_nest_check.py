@@ -115,7 +115,8 @@ ZONES = (Zone(name="left", polygon=rectangle(20, 60), figure=1.0), Zone(name="ri
 
 
 @pytest.mark.parametrize(("zones", "clear_of", "words"), [
-    (("left", "right"), (), ""), (("left",), (), "21.000000 mm out of the zone left"), (("right",), (), "19.000000 mm out"),
+    (("left", "right"), (), ""), (("left",), (), "21.000000 mm out of the zone left"),
+    (("right",), (), "19.000000 mm out"),
     ((), ("rim",), ""), ((), ("right",), "21"), (("left", "rim"), (), "mm out of the zone left and the zone rim"),
 ])  # fmt: skip
 def test_zones_are_kept(zones, clear_of, words) -> None:
