@@ -47,9 +47,9 @@ def check_nest(
     fill: bool = True,
 ) -> NestCheck:  # fmt: skip
     """Whether a nest keeps what was asked for. Billet frame. Parts lie inside the outline and `gap_mm` from each other,
-    the region's gaps from its walls, all up to EPS_MM; zones are kept, fixed placements are where they were given, turns
-    are allowed ones, counts are kept (without `fill` nothing is placed that has neither a count nor a fixed place);
-    what the nest says of its own distances is no more than is true.
+    the region's gaps from its walls, all up to EPS_MM; zones are kept, fixed placements are where they were given,
+    turns are allowed ones, counts are kept (without `fill` nothing is placed that has neither a count nor a fixed
+    place); what the nest says of its own distances is no more than is true.
     """
     outlines = {part.name: part.outline for part in parts}
     known = [spot for spot in nest.placements if spot.part in outlines]

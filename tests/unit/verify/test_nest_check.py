@@ -110,8 +110,11 @@ def test_copies_exactly_on_each_other_are_found_without_a_gap() -> None:
         assert found.least_gap_mm < -0.9
 
 
-ZONES = (Zone(name="left", polygon=rectangle(20, 60), figure=1.0), Zone(name="right", polygon=rectangle(80, 60) + [20, 0],
-         figure=0.5), Zone(name="rim", polygon=rectangle(100, 20) + [0, 40], figure=0.0))  # fmt: skip
+ZONES = (
+    Zone(name="left", polygon=rectangle(20, 60), figure=1.0),
+    Zone(name="right", polygon=rectangle(80, 60) + [20, 0], figure=0.5),
+    Zone(name="rim", polygon=rectangle(100, 20) + [0, 40], figure=0.0),
+)
 
 
 @pytest.mark.parametrize(("zones", "clear_of", "words"), [
