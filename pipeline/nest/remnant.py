@@ -26,7 +26,7 @@ from pipeline.model.arrays import Float
 from pipeline.model.frames import Pose
 from pipeline.model.job import NestRequest, PartRequest, Tolerances
 from pipeline.model.loop import Loop
-from pipeline.model.nest import Placement, Region, Silhouette
+from pipeline.model.nest import Placement, Region, Silhouette, Zone
 from pipeline.model.remnant import MOST_KEPT, Piece, Remnant
 from pipeline.model.setup import Seating, Setup
 from pipeline.model.shop import Billet, Crib
@@ -69,7 +69,8 @@ def find_remnant(
     gap = cutter.diameter_mm + nest_request.margin_mm
     for k, piece in enumerate(pieces[:MOST_KEPT]):
         if piece.usable_mm2 > 0:
-            pieces[k] = replace(piece, largest=_largest(piece, listed, edge, hole, gap, nest_request.seed))
+            largest = _largest(piece, listed, billet.zones, edge, hole, gap, nest_request.seed)
+            pieces[k] = replace(piece, largest=largest)
     broken = math.fsum(piece.common(spoilt).area_mm2 for piece in found)
     whole = math.fsum(piece.area_mm2 for piece in found)
     return Remnant(
@@ -162,12 +163,13 @@ def _written(points: Float, billet_from_setup: Pose) -> Float:
 
 
 def _largest(
-    piece: Piece, listed: Sequence[_Listed], edge_mm: float, hole_mm: float, gap_mm: float, seed: int
+    piece: Piece, listed: Sequence[_Listed], zones: tuple[Zone, ...], edge_mm: float, hole_mm: float, gap_mm: float,
+    seed: int,
 ) -> Placement | None:
-    """The largest listed part that the nest finds a place for on the piece, alone."""
+    """The largest listed part that the nest finds a place for on the piece, alone, in the zones it is bound to."""
     avoid = [(f"hole-{k}", ring, hole_mm) for k, ring in enumerate(piece.holes, start=1)]
     avoid += [(f"defect-{k}", ring, hole_mm) for k, ring in enumerate(piece.defects, start=1)]
-    region = Region(outline=piece.outline, edge_gap_mm=edge_mm, keepouts=tuple(avoid))
+    region = Region(outline=piece.outline, edge_gap_mm=edge_mm, keepouts=tuple(avoid), zones=zones)
     field = Area.of_loops(Loop.polygon(piece.outline)).shrunk(edge_mm)
     for _, ring, gap in avoid:
         field = field.minus(Area.of_loops(Loop.polygon(ring)).grown(gap))

@@ -11,8 +11,10 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.geometry.offsets import Area
 from pipeline.model.arrays import Float
 from pipeline.model.job import Job
+from pipeline.model.loop import Loop
 from pipeline.model.remnant import Piece, Remnant
 from pipeline.model.setup import Setup
 from pipeline.model.units import MM_PER_INCH
@@ -105,7 +107,14 @@ def _billet_text(
     lines += ["defects:"] if bad else ["defects: {}"]
     for name, words, ring in bad:
         lines += [f"  {name}:   # {words}", *(f"  - {point}" for point in _points(ring, units))]
+    here = Area.of_loops(Loop.polygon(piece.outline))
+    zones = [z for z in billet.zones if not here.common(Area.of_loops(Loop.polygon(z.polygon))).is_empty]
+    lines += [f"zones:   # as {billet.name} was graded"] if zones else []
+    for zone in zones:
+        lines += [f"- name: {_quoted(zone.name)}", f"  figure: {zone.figure:.10g}", "  points:",
+                  *(f"  - {point}" for point in _points(zone.polygon, units))]  # fmt: skip
     lines += [
+        *([] if billet.layers_rad is None else [f"layers: {math.degrees(billet.layers_rad):.10g}"]),
         f"price_per_cm2: {billet.price_per_cm2:.10g}",
         f"currency: {_quoted(billet.currency)}",
         f"up_face: {_quoted(billet.up_face)}",

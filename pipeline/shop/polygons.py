@@ -71,6 +71,15 @@ def is_inside(point: tuple[float, float], polygon: Points) -> bool:
     return bool(np.count_nonzero(at > x) % 2)
 
 
+def share_a_point(one: Points, other: Points) -> bool:
+    """Whether two simple polygons overlap or touch."""
+    if is_inside(one[0], other) or is_inside(other[0], one):
+        return True
+    a, c = np.asarray(one, dtype=np.float64), np.asarray(other, dtype=np.float64)
+    b, d = np.roll(a, -1, axis=0), np.roll(c, -1, axis=0)
+    return any(bool(_meet(p, q, c, d).any()) for p, q in zip(a, b, strict=True))
+
+
 def _cross(u: Float, v: Float) -> Float:
     out: Float = u[..., 0] * v[..., 1] - u[..., 1] * v[..., 0]
     return out

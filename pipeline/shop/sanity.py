@@ -11,7 +11,7 @@ from itertools import combinations
 from pipeline.model.units import EPS_MM, shown
 from pipeline.shop.air import KPA_PER_INHG, air_pressure_kpa
 from pipeline.shop.plate import find_top
-from pipeline.shop.polygons import Points, crossing, is_inside, polygon_fault
+from pipeline.shop.polygons import Points, crossing, is_inside, polygon_fault, share_a_point
 from pipeline.shop.reading import Reader, Values
 from pipeline.shop.strict_yaml import Node
 
@@ -295,8 +295,7 @@ def check_zones(billet: Values, outline: Points | None, reader: Reader) -> None:
         points = zone.get("outline_points")
         if points is None or not check_polygon(points, zone.at("outline_points"), reader, name=f"the zone {name}"):
             continue
-        meets = outline is None or any(is_inside(p, outline) for p in points) or is_inside(outline[0], points)
-        if not meets:
+        if outline is not None and not share_a_point(points, outline):
             reader.fault(
                 "J126", zone.node, found=f"the zone {name} beside the plate", wanted="a zone on the plate",
                 hint="points in the billet frame, as the outline's",

@@ -177,8 +177,8 @@ def judge(
                 solids=solids, heights=target.heights, tolerances=tolerances, excused=excused
             )
             walls = check_walls(
-                setup, solids=solids, moves=moves, tools=tools, tolerances=tolerances, samples=samples, workers=1
-            )
+                setup, solids=solids, moves=moves, tools=tools, tolerances=tolerances, samples=samples, workers=workers
+            )  # fmt: skip
             lefts, gaps = check_left(setup, solids=solids, samples=samples, triangle=triangle, gap=walls.gaps)
             measured = measure_features(
                 setup, moves=moves, tools=tools, tolerances=tolerances, not_cut=not_cut, excused=excused

@@ -13,7 +13,7 @@ from pipeline.model.digests import digest
 from pipeline.model.frames import Pose
 from pipeline.model.job import NestRequest, Tolerances
 from pipeline.model.loop import Loop
-from pipeline.model.nest import Nest, Region, Silhouette
+from pipeline.model.nest import Nest, Region, Silhouette, Zone
 from pipeline.model.setup import PlacedPart
 from pipeline.model.shop import Billet
 from pipeline.model.toolpath import LINE, RAPID, Plan, Toolpath
@@ -39,7 +39,7 @@ def placed(part, x, y, angle=0.0, *, name="part-1"):
     return PlacedPart(part_id=name, part=part, setup_from_part=pose)
 
 
-def left_of(*spots, plate=(80, 50), listed=(STUD,), plan=NOTHING, defects=(), turn=0.0, **asked):
+def left_of(*spots, plate=(80, 50), listed=(STUD,), plan=NOTHING, defects=(), turn=0.0, zones=(), bound=(), **asked):
     """The remnant of a plate with its lower left corner at the setup's zero; the billet frame turned against it."""
     frame = Pose.planar(to="setup-1", frm="billet", x_mm=3 * turn, y_mm=-turn, angle_rad=turn)
     outline = rectangle(*plate)
@@ -50,12 +50,12 @@ def left_of(*spots, plate=(80, 50), listed=(STUD,), plan=NOTHING, defects=(), tu
     billet = Billet(
         name="b", outline=to_billet(outline), outline_uncertainty_mm=UNCERTAINTY, thickness_mm=4.2,
         thickness_uncertainty_mm=0.03, bow_mm=0.05, defects=tuple(to_billet(d) for d in defects), price_per_cm2=4.0,
-        currency="EUR", material="layered", up_face="bright", corner="one nick",
+        currency="EUR", material="layered", up_face="bright", corner="one nick", zones=zones,
     )  # fmt: skip
     return find_remnant(
         setup=setup, plan=plan, billet=billet, crib=small.CRIB, tolerances=TOLERANCES, nest_request=REQUEST,
         parts=tuple(Silhouette(name=p.name, outline=p.outline) for p in listed),
-        requests=tuple(request(p.name, 1, **asked) for p in listed),
+        requests=tuple(replace(request(p.name, 1, **asked), zones=bound) for p in listed),
     )  # fmt: skip
 
 
@@ -192,6 +192,17 @@ def test_only_allowed_rotations_count():
     for degrees, fits in ((0, True), (90, False)):
         (piece,) = left_of(listed=(bar,), rotations_deg=(degrees,)).pieces
         assert (piece.largest is not None) == fits
+
+
+def test_a_part_that_is_bound_fits_where_its_zone_is_wide_enough():
+    """A stud of 7 mm in a zone 12 wide, then in one 6 wide."""
+    for width, fits in ((12, True), (6, False)):
+        zone = Zone(name="wave", polygon=rectangle(width, 20) + [30, 15], figure=1.0)
+        (piece,) = left_of(zones=(zone,), bound=("wave",)).pieces
+        assert (piece.largest is not None) == fits
+        if fits:
+            x, y = piece.largest.billet_from_part.shift_mm[:2]
+            assert 33.5 - 1e-6 <= x <= 38.5 + 1e-6 and 18.5 - 1e-6 <= y <= 31.5 + 1e-6
 
 
 def test_the_same_job_leaves_the_same_bits():

@@ -13,7 +13,7 @@ import pytest
 
 from pipeline.job.read import check_job
 from pipeline.model.loop import Loop
-from pipeline.model.nest import Region, Silhouette
+from pipeline.model.nest import Region, Silhouette, Zone
 from pipeline.model.remnant import MOST_KEPT, Piece
 from pipeline.model.units import MM_PER_INCH
 from pipeline.nest import place_parts
@@ -58,6 +58,21 @@ def test_the_reader_takes_the_file_and_finds_the_same_plate(tmp_path, units):
     for field in ("currency", "material", "up_face", "corner"):
         assert getattr(billet, field) == getattr(job.billet, field)
     assert 0.35 - 1e-9 <= billet.outline_uncertainty_mm <= 0.35 + 2 * last_digit + 1e-9, "never rounded down"
+
+
+@pytest.mark.parametrize("units", ["mm", "in"])
+def test_what_was_graded_goes_with_the_piece(tmp_path, units):
+    """A zone over all of the piece, and a band across it with no corner on it; one far away is left out."""
+    (x0, y0), (x1, y1) = REMNANT.pieces[0].outline.min(axis=0), REMNANT.pieces[0].outline.max(axis=0)
+    corners = {"all": (x0 - 1, y0 - 1, x1 + 1, y1 + 1), "band": (x0 - 5, (y0 + y1) / 2, x1 + 5, y1 - 1),
+               "away": (x1 + 20, y0, x1 + 30, y1)}  # fmt: skip
+    zones = tuple(Zone(name=name, polygon=np.array([[a, b], [c, b], [c, d], [a, d]]), figure=0.25)
+                  for name, (a, b, c, d) in corners.items())  # fmt: skip
+    written(tmp_path, job=replace(JOB, units=units, billet=replace(JOB.billet, zones=zones, layers_rad=0.3)))
+    billet = read(tmp_path / "remnant-1.yaml")
+    assert billet.layers_rad == pytest.approx(0.3) and [zone.name for zone in billet.zones] == ["all", "band"]
+    for zone, was in zip(billet.zones, zones, strict=False):
+        assert zone.figure == 0.25 and np.abs(zone.polygon - was.polygon).max() < 0.002
 
 
 def test_a_job_on_it_passes_the_check_and_the_nest_fills_it(tmp_path):
