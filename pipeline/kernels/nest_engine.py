@@ -11,8 +11,8 @@ Energy: sum over samples of max(0, need - distance)^2, A sampled in B's grid and
 every sample keeps its distance, and its gradient moves and turns bodies continuously.
 Separation: guided local search; relocate colliding bodies, minimise jointly, raise the weights of the pairs that still
 collide (idea: Umetani et al. 2009 for polygons with overlap penalties; numbers here are our own, from memory).
-Disc filling: sweeps and hexagonal lattices as starts, then one disc too many into the deepest void; the overlap is
-worked off by discs that jump into voids, by shaking, and by moving the big bodies.
+Disc filling: sweeps and hexagonal lattices as starts, then discs too many into the deepest voids; the overlap is worked
+off by discs that jump into voids, by shaking, and by moving the big bodies.
 
 Randomness is a 31-bit multiplicative congruential generator (multiplier 48271; Park, Miller and Stockmeyer 1993, from
 memory) held in `state` (1,) int64: the same numbers with and without compilation.
@@ -38,14 +38,15 @@ _VOIDS = 24  # the deepest, among which a disc that hurts may go
 _MOVES = 30  # of single discs between two joint descents
 _JUMPS = 0.7  # share of those that go into a void
 _NEAR = 2.2  # pitches round a moved disc that move with it
-_HEAT = 0.1  # of those moves, in energies
+_HEAT = 0.8  # of those moves, in energies
 _GAIN = 0.97  # an energy below this share of the best is a gain
-_TOO_MUCH = 1.5  # above this many times the best the moves are undone
+_TOO_MUCH = 3.0  # above this many times the best the moves are undone
 _PATIENCE = 5  # rounds without gain before a kick
-_KICK = 0.7  # pitches, longest kick of a big body
-_KICK_BIG = 0.75  # share of kicks that go to a big body
-_PULLS = 0.6  # share of dead ends after which the layout that lies well is pulled one way, and a disc put in anew
+_KICK = 5.0  # pitches, longest kick of a big body
+_KICK_BIG = 0.8  # share of kicks that go to a big body
 _RETURNS = 0.8  # share of kicks from the best of all
+_AT_ONCE = 8  # discs put in before all make room
+_SHALLOW = 0.06  # pitches: a void shallower than the deepest by more than this waits
 
 
 class World(NamedTuple):
@@ -1231,13 +1232,6 @@ def _kick(world, kinds, poses, n, own, is_free, pitch, state):
 
 
 @njit(cache=True, nogil=True)
-def _pull(world, kinds, poses, n, scale, weights, tol, state):
-    """Everything one way, so that voids run together."""
-    a = 2.0 * math.pi * draw(state)
-    minimise(world, kinds, poses, n, scale, weights, 0.03 * math.cos(a), 0.03 * math.sin(a), 60, tol)
-
-
-@njit(cache=True, nogil=True)
 def _near_moves(world, kinds, poses, n, own, pitch, voids, n_voids, e, state):
     """`_MOVES` moves on discs that are too many, each followed by a descent of the discs around: a disc that hurts into
     a void, or a place shaken. `e` is the energy; moves that raise it are kept now and then (Metropolis)."""
@@ -1295,101 +1289,91 @@ def _near_moves(world, kinds, poses, n, own, pitch, voids, n_voids, e, state):
 
 
 @njit(cache=True, nogil=True)
-def squeeze(world, kinds, poses, n, own, kind, is_free, base, x0, y0, cell, rounds, tol, state, work, n_work):
-    """Get more discs of `kind` in beside the `n` bodies that lie well; those from `own` on are of that kind.
-
-    One disc too many is put into the deepest void. A round: joint descent of all bodies, then moves of single discs,
-    each with a descent of the discs around it alone, which costs a twentieth. When all lies well that is the new
-    layout, and the next disc is put in. After `_PATIENCE` rounds without gain a big body is moved, or all discs are
-    shaken, and the energy decides what is gone on from; or the layout that lies well is pulled one way, to begin anew.
-
-    `poses` and `kinds` (c, 3), (c,) take the result, `work` (c, 3) the layout with a disc too many: what one call left
-    there (n_work > n) the next goes on from. Returns n and n_work.
-    """
+def crowd(world, kinds, poses, n, target, kind, is_free, base, x0, y0, cell, tol):
+    """Put discs of `kind` into the deepest voids beside the `n` bodies until there are `target` bodies; all make room,
+    whether they then lie well or not. `kinds` (c,) and `poses` (c, 3) in place. Returns how many there are: fewer when
+    nothing is left that looks like a void."""
     cap = poses.shape[0]
     pitch = 2.0 * world.radius[kind] + world.gap
-    least = -0.6 * world.radius[kind]
     room = np.empty_like(base)
     weights = np.ones((cap + 1, cap + 1))
     scale = np.empty((cap, 3))
-    pairs = np.empty((cap * (cap - 1) // 2 + 1, 2), dtype=np.int64)
-    grad = np.empty((cap, 3))
+    voids = np.empty((_AT_ONCE, 3))
+    _scaled(world, kinds, cap, is_free, scale)
+    target = min(target, cap)
+    while n < target:
+        room_map(world, kinds, poses, n, world.radius[kind], base, x0, y0, cell, 0.5 * pitch, room)
+        n_voids = _voids(room, x0, y0, cell, -0.6 * world.radius[kind], voids)
+        first = n
+        for v in range(min(n_voids, target - n)):
+            is_alone = voids[v, 2] > voids[0, 2] - _SHALLOW * pitch
+            for i in range(first, n):
+                far2 = (poses[i, 0] - voids[v, 0]) ** 2 + (poses[i, 1] - voids[v, 1]) ** 2
+                is_alone = is_alone and far2 > pitch * pitch
+            if is_alone:
+                kinds[n] = kind
+                poses[n, 0] = voids[v, 0]
+                poses[n, 1] = voids[v, 1]
+                poses[n, 2] = 0.0
+                n += 1
+        if n == first:
+            return n
+        minimise(world, kinds, poses, n, scale, weights, 0.0, 0.0, 60, tol)
+    return n
+
+
+@njit(cache=True, nogil=True)
+def press(world, kinds, poses, n, own, kind, is_free, base, x0, y0, cell, rounds, tol, state):
+    """Work off the overlap of `n` bodies, of which those from `own` on are discs of `kind`, in place. Returns the
+    energy that is left, 0 when all lies well, and the rounds that are left then.
+
+    A round: joint descent of all bodies, then moves of single discs, each with a descent of the discs around it alone,
+    which costs a twentieth. After `_PATIENCE` rounds without gain a big body is moved, or all discs are shaken, and the
+    energy decides what is gone on from.
+    """
+    pitch = 2.0 * world.radius[kind] + world.gap
+    room = np.empty_like(base)
+    weights = np.ones((n + 1, n + 1))
+    scale = np.empty((n, 3))
+    pairs = np.empty((n * (n - 1) // 2 + 1, 2), dtype=np.int64)
+    grad = np.empty((n, 3))
     voids = np.empty((_VOIDS, 3))
-    here = np.empty_like(poses)  # the best since the last kick
-    top = np.empty_like(poses)  # the best with this number of discs
+    here = poses[:n].copy()  # the best since the last kick
+    top = poses[:n].copy()  # the best of all
     here_e = FAR
     top_e = FAR
     fails = 0
-    _scaled(world, kinds, cap, is_free, scale)
-    held = scale.copy()
-    held[:own] = 0.0
-    is_fresh = n_work <= n
-    if is_fresh:
-        work[:n] = poses[:n]
-        n_work = n
-    for _ in range(rounds):
+    _scaled(world, kinds, n, is_free, scale)
+    for spent in range(rounds):
         worst = 0.0
-        if not is_fresh:
-            for _ in range(_DESCENTS):
-                worst = minimise(world, kinds, work, n_work, scale, weights, 0.0, 0.0, 100, tol)
-                if worst <= tol or worst > _NEARLY:
-                    break
-        is_fresh = False
+        for _ in range(_DESCENTS):
+            worst = minimise(world, kinds, poses, n, scale, weights, 0.0, 0.0, 100, tol)
+            if worst <= tol or worst > _NEARLY:
+                break
         if worst <= tol:
-            n = n_work
-            poses[:n] = work[:n]
-            room_map(world, kinds, work, n, world.radius[kind], base, x0, y0, cell, 0.5 * pitch, room)
-            if n == cap or _voids(room, x0, y0, cell, least, voids) == 0:
-                return n, n
-            kinds[n] = kind
-            work[n, 0] = voids[0, 0]
-            work[n, 1] = voids[0, 1]
-            work[n, 2] = 0.0
-            n_work = n + 1
-            here_e = FAR
-            top_e = FAR
-            fails = 0
-            continue
-        n_pairs = _neighbours(world, kinds, work, n_work, scale, pairs)
-        e, _ = energy(world, kinds, work, n_work, scale, weights, pairs, n_pairs, 0.0, 0.0, grad)
-        if e < _GAIN * here_e:
+            return 0.0, rounds - spent
+        n_pairs = _neighbours(world, kinds, poses, n, scale, pairs)
+        e, _ = energy(world, kinds, poses, n, scale, weights, pairs, n_pairs, 0.0, 0.0, grad)
+        fails = 0 if e < _GAIN * here_e else fails + 1
+        if e < here_e:
             here_e = e
-            here[:n_work] = work[:n_work]
-            fails = 0
-        else:
-            fails += 1
+            here[:] = poses[:n]
+        if here_e < top_e:
+            top_e = here_e
+            top[:] = here
         if fails > _PATIENCE:
-            if here_e < top_e:
-                top_e = here_e
-                top[:n_work] = here[:n_work]
-            elif draw(state) < _RETURNS:
-                here[:n_work] = top[:n_work]
-            here_e = FAR
             fails = 0
-            if draw(state) < _PULLS:
-                work[:n] = poses[:n]
-                _pull(world, kinds, work, n, held if draw(state) < 0.5 else scale, weights, tol, state)
-                if minimise(world, kinds, work, n, scale, weights, 0.0, 0.0, 100, tol) <= tol:
-                    poses[:n] = work[:n]
-                    room_map(world, kinds, work, n, world.radius[kind], base, x0, y0, cell, 0.5 * pitch, room)
-                    n_voids = _voids(room, x0, y0, cell, least, voids)
-                    if n_voids > 0:
-                        at = int(draw(state) * min(3, n_voids))
-                        work[n, 0] = voids[at, 0]
-                        work[n, 1] = voids[at, 1]
-                        continue
-            work[:n_work] = here[:n_work]
-            _kick(world, kinds, work, n_work, own, is_free, pitch, state)
+            if here_e > top_e and draw(state) < _RETURNS:
+                here[:] = top
+            poses[:n] = here
+            here_e = FAR
+            _kick(world, kinds, poses, n, own, is_free, pitch, state)
             continue
         if e > _TOO_MUCH * here_e:
-            work[:n_work] = here[:n_work]
+            poses[:n] = here
             e = here_e
-        room_map(world, kinds, work, n_work, world.radius[kind], base, x0, y0, cell, 0.5 * pitch, room)
-        n_voids = _voids(room, x0, y0, cell, least, voids)
-        _near_moves(world, kinds, work, n_work, own, pitch, voids, n_voids, e, state)
-    if n_work > n:
-        if top_e < here_e:
-            work[:n_work] = top[:n_work]
-        elif here_e < FAR:
-            work[:n_work] = here[:n_work]
-    return n, n_work
+        room_map(world, kinds, poses, n, world.radius[kind], base, x0, y0, cell, 0.5 * pitch, room)
+        n_voids = _voids(room, x0, y0, cell, -0.6 * world.radius[kind], voids)
+        _near_moves(world, kinds, poses, n, own, pitch, voids, n_voids, e, state)
+    poses[:n] = top
+    return top_e, 0

@@ -1,8 +1,13 @@
-"""As many as fit of the extra kinds beside the mandatory bodies."""
+"""As many as fit of the extra kinds beside the mandatory bodies.
+
+A *crowd* is a layout with more discs of the last kind than lie well, of soft bodies that share the overlap out. Its
+energy says how far it is from lying well, long before a count of discs would.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -12,47 +17,114 @@ from pipeline.kernels import nest_engine
 from pipeline.model.arrays import Float
 from pipeline.nest.corners import MOST_BODIES, corner_fill
 from pipeline.nest.merit import score
-from pipeline.nest.task import SAMPLES, TOL_MM, Layout, Task, capacity, free_mask
+from pipeline.nest.task import LATTICES, SAMPLES, TOL_MM, Layout, Task, capacity, free_mask
 from pipeline.nest.walking import Rooms
+
+_ENERGY = 0.006  # of one disc too many, in pitches^2; measured on plates with 60 and 170 discs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Filled:
-    """A layout with its extra bodies, and what the last squeeze left: `work` with a disc too many, `n_work` bodies."""
+class Crowd:
+    """Kinds and poses with room for more, `n` bodies, those from `own` on discs of the last kind. `worth` is its score
+    if all lay well, `hope` the score to expect of it."""
 
-    layout: Layout
-    work: Float
-    n_work: int
+    which: Any
+    poses: Float
+    n: int
+    own: int
+    n_held: int
+    worth: float = math.inf
+    hope: float = -math.inf
 
 
-def fill(task: Task, rooms: Mapping[int, Rooms], layout: Layout, *, state: Any, rounds: int, tries: int) -> Filled:
-    """As many as fit of every extra kind, best value per area first, beside the layout's bodies. `rounds` of squeezing
-    discs, `tries` to get one more polygon in."""
-    which, poses, n, free = _roomy(task, layout)
-    work, n_work = np.zeros_like(poses), 0
-    for kind in task.extra:
+def fill(task: Task, rooms: Mapping[int, Rooms], layout: Layout, *, state: Any, rounds: int, tries: int,
+         kinds: Sequence[int]) -> Layout:
+    """As many as fit of the kinds, one kind after the other, beside the layout's bodies. `rounds` of pressing discs,
+    `tries` to get one more polygon in."""
+    layout = replace(layout, score=score(task, layout.which, layout.poses))
+    for kind in kinds:
+        which, poses, n, free = _roomy(task, layout)
         if task.kinds[kind].is_disc:
-            own = n
-            n = _start_discs(task, rooms[kind], which, poses, n, free)
-            n, n_work = _squeeze(task, rooms[kind], which, poses, n, own, free, state, rounds, work, 0)
+            own, n = n, _lay_discs(task, rooms[kind], which, poses, n, len(which))
+            n = _settled(task, which, poses, n, own, free)
+            layout = _done(task, layout, which, poses, n)
+            crowd = Crowd(which=which, poses=poses, n=n, own=own, n_held=layout.n_held)
+            _, found = press(task, rooms[kind], _joined(task, rooms[kind], crowd, n + 1), state=state, rounds=rounds)
+            layout = found or layout
         else:
             n = _add_bodies(task, kind, which, poses, n, free, state, tries)
-            n_work = 0
-    return Filled(layout=_done(task, layout, which, poses, n), work=work, n_work=n_work)
+            layout = _done(task, layout, which, poses, n)
+    return layout
 
 
-def go_on(task: Task, rooms: Mapping[int, Rooms], filled: Filled, *, state: Any, rounds: int, tries: int) -> Filled:
-    """More of the last extra kind, beside all that lies there."""
-    kind, layout = task.extra[-1], filled.layout
+def add_bodies(task: Task, layout: Layout, *, state: Any, tries: int) -> Layout:
+    """More of the last extra kind, polygons, beside all that lies there."""
     which, poses, n, free = _roomy(task, layout)
-    if not task.kinds[kind].is_disc:
-        n = _add_bodies(task, kind, which, poses, n, free, state, tries)
-        return replace(filled, layout=_done(task, layout, which, poses, n))
-    first = len(task.mandatory)
-    own = next((i for i in range(first, n) if which[i] == kind), n)
-    work = filled.work.copy()
-    n, n_work = _squeeze(task, rooms[kind], which, poses, n, own, free, state, rounds, work, filled.n_work)
-    return Filled(layout=_done(task, layout, which, poses, n), work=work, n_work=n_work)
+    return _done(task, layout, which, poses, _add_bodies(task, task.extra[-1], which, poses, n, free, state, tries))
+
+
+def crowd_on(task: Task, rooms: Rooms, base: Layout, best: Layout) -> Crowd | None:
+    """The base, all but the last kind, with as many discs as would make it better than the best; None when they find no
+    voids at all."""
+    which, poses, n, _ = _roomy(task, base)
+    value = task.kinds[rooms.kind].request.value
+    own = _own(task, best, rooms.kind)
+    behind = score(task, best.which[:own], best.poses[:own]) - score(task, base.which, base.poses)
+    count = len(best.which) - own + 1 + (math.floor(behind / value) if value > 0 else 0)
+    if count <= 0:
+        return None
+    laid = _lay_discs(task, rooms, which, poses, n, count)
+    crowd = Crowd(which=which, poses=poses, n=laid, own=n, n_held=base.n_held)
+    return _joined(task, rooms, crowd, n + count)
+
+
+def crowd_of(task: Task, rooms: Rooms, layout: Layout) -> Crowd | None:
+    """The layout and one disc too many; None when there is no void for it."""
+    which, poses, n, _ = _roomy(task, layout)
+    crowd = Crowd(which=which, poses=poses, n=n, own=_own(task, layout, rooms.kind), n_held=layout.n_held)
+    return _joined(task, rooms, crowd, n + 1)
+
+
+def press(task: Task, rooms: Rooms, crowd: Crowd | None, *, state: Any,
+          rounds: int) -> tuple[Crowd | None, Layout | None]:
+    """Work off overlap for so many rounds; whenever all lies well, one disc more. Returns the crowd (None when no void
+    is left), and the last layout that lay well, if any."""
+    found: Layout | None = None
+    while crowd is not None and rounds > 0:
+        which, poses = crowd.which.copy(), crowd.poses.copy()
+        free = free_mask(crowd.n, crowd.n_held, len(which))
+        energy, rounds = nest_engine.press(
+            task.world, which, poses, crowd.n, crowd.own, rooms.kind, free, rooms.base, rooms.x0, rooms.y0, rooms.cell,
+            rounds, TOL_MM, state,
+        )  # fmt: skip
+        layout = Layout(which=(), poses=poses, n_held=crowd.n_held, score=0.0)
+        layout = _done(task, layout, which, poses, crowd.n)
+        if energy == 0.0:
+            found = layout
+            crowd = _joined(task, rooms, replace(crowd, which=which, poses=poses), crowd.n + 1)
+        else:
+            kind = task.kinds[rooms.kind]
+            unit = _ENERGY * (2 * kind.radius_mm + task.gap_mm) ** 2
+            hope = layout.score - kind.request.value * energy / unit
+            crowd = replace(crowd, which=which, poses=poses, worth=layout.score, hope=hope)
+    return crowd, found
+
+
+def _joined(task: Task, rooms: Rooms, crowd: Crowd, target: int) -> Crowd | None:
+    """The crowd with more discs in its voids; None when they find none."""
+    which, poses = crowd.which.copy(), crowd.poses.copy()
+    free = free_mask(crowd.n, crowd.n_held, len(which))
+    n = int(nest_engine.crowd(task.world, which, poses, crowd.n, target, rooms.kind, free, rooms.base, rooms.x0,
+                              rooms.y0, rooms.cell, TOL_MM))
+    return replace(crowd, which=which, poses=poses, n=n) if n == target else None
+
+
+def _own(task: Task, layout: Layout, kind: int) -> int:
+    """Where the layout's discs of the last kind begin."""
+    n = len(layout.which)
+    while n > len(task.mandatory) and layout.which[n - 1] == kind:
+        n -= 1
+    return n
 
 
 def _roomy(task: Task, layout: Layout) -> tuple[Any, Float, int, Any]:
@@ -70,32 +142,32 @@ def _done(task: Task, layout: Layout, which: Any, poses: Float, n: int) -> Layou
     return replace(layout, which=bodies, poses=at, score=score(task, bodies, at))
 
 
-def _start_discs(task: Task, rooms: Rooms, which: Any, poses: Float, n: int, free: Any) -> int:
+def _lay_discs(task: Task, rooms: Rooms, which: Any, poses: Float, n: int, most: int) -> int:
+    """Discs where a quick fill has them, a little too near some of them; returns the number of bodies."""
     radius = task.kinds[rooms.kind].radius_mm
     pitch = 2 * radius + task.gap_mm
     room = np.empty_like(rooms.base)
     nest_engine.room_map(task.world, which, poses, n, radius, rooms.base, rooms.x0, rooms.y0, rooms.cell, 0.5 * pitch,
                          room)
     spots = np.empty((len(which) - n - 1, 2))
-    count, _ = nest_engine.best_start(room, rooms.x0, rooms.y0, rooms.cell, rooms.orders, pitch, 12, 6, spots)
-    kept, kept_which = poses[:n].copy(), which[:n].copy()
+    count, _ = nest_engine.best_start(room, rooms.x0, rooms.y0, rooms.cell, rooms.orders, pitch, *LATTICES, spots)
+    count = min(count, most)
     which[n:n + count] = rooms.kind
     poses[n:n + count, :2] = spots[:count]
     poses[n:n + count, 2] = 0.0
+    return n + int(count)
+
+
+def _settled(task: Task, which: Any, poses: Float, n: int, own: int, free: Any) -> int:
+    """Discs from `own` on relaxed, those in the way dropped; returns the number of bodies."""
+    kept, kept_which = poses[:own].copy(), which[:own].copy()
     held = free.copy()
-    held[:n] = 0
-    settled = nest_engine.settle(task.world, which, poses, n + count, n, held, TOL_MM)
+    held[:own] = 0
+    settled = int(nest_engine.settle(task.world, which, poses, n, own, held, TOL_MM))
     if settled < 0:
-        which[:n], poses[:n] = kept_which, kept
-        return n
-    return int(settled)
-
-
-def _squeeze(task: Task, rooms: Rooms, which: Any, poses: Float, n: int, own: int, free: Any, state: Any, rounds: int,
-             work: Float, n_work: int) -> tuple[int, int]:
-    n, n_work = nest_engine.squeeze(task.world, which, poses, n, own, rooms.kind, free, rooms.base, rooms.x0, rooms.y0,
-                                    rooms.cell, rounds, TOL_MM, state, work, n_work)
-    return int(n), int(n_work)
+        which[:own], poses[:own] = kept_which, kept
+        return own
+    return settled
 
 
 def _add_bodies(task: Task, kind: int, which: Any, poses: Float, n: int, free: Any, state: Any, tries: int) -> int:

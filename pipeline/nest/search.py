@@ -1,8 +1,8 @@
 """The search: many streams, each a pure function of its seed, that meet between rounds; combined by a total order.
 
-Steps of a stream: (1) places for the mandatory bodies; (2) a walk on from there, scored by merit and by the discs that
-a quick fill gets in; (3) the best is filled for real; (4) more discs are squeezed in, the mandatory bodies moving, too.
-At last (5) the best that passes the exact check is taken.
+Steps of a stream: (1) places for the mandatory bodies, filled; (2) walks on from there, scored by merit and by the
+discs that a quick fill gets in; (3) where each ends, one disc more than the best has is crowded in, and what hopes most
+is pressed on, the mandatory bodies moving, too, until all lies well. At last (4) the best that passes the exact check.
 """
 
 from __future__ import annotations
@@ -25,7 +25,6 @@ from pipeline.nest.task import STREAMS, TOL_MM, Layout, Task, free_mask, run
 from pipeline.nest.walking import Rooms
 
 _REPAIRS = 6
-_MEETING = 5  # rounds between two meetings of the streams
 _KEPT = 8  # layouts, for the exact check to choose from
 _SHIFTS = ((7.3, 3.1, 0.4), (-11.7, 5.9, 1.9), (2.3, -17.1, 3.3))  # of all bodies, to see whether places count
 
@@ -94,11 +93,11 @@ def search(task: Task, *, stop: Callable[[], bool] | None = None,
     while number < effort and not is_ended_early:
         number += 1
         streams = run((partial(play_round, task, rooms, stream, number) for stream in streams), task.workers)
-        held = [stream.filled.layout for stream in streams if stream.filled is not None]
+        held = [stream.best for stream in streams if stream.best is not None]
         if not held:
             continue
         best = _ordered([*best, *(layout for layout in held if not any(layout is b for b in best))])[:_KEPT]
-        streams = _exchanged(streams, is_meeting=number % _MEETING == 0)
+        streams = _shared(streams)
         if tell is not None:
             tell(_progress(task, best[0], number, effort))
         if not _can_gain(task, best[0]):
@@ -106,18 +105,16 @@ def search(task: Task, *, stop: Callable[[], bool] | None = None,
         is_ended_early = number < effort and stop is not None and stop()
     good = _best_good(task, best)
     if good is None:
-        return Attempt(poses=min(streams, key=lambda stream: stream.short_mm).attempt if corner is None
-                       else corner.poses)
+        nearest = min(streams, key=lambda stream: stream.short_mm).attempt
+        assert nearest is not None
+        return Attempt(poses=nearest if corner is None else corner.poses)
     return Found(layout=good[0], measured=good[1], rounds=number, is_ended_early=is_ended_early)
 
 
-def _exchanged(streams: Sequence[Stream], *, is_meeting: bool) -> list[Stream]:
-    """Streams without a layout take the best one's; where streams meet, the worst one does, too."""
-    found = [stream for stream in streams if stream.filled is not None]
-    best = max(found, key=lambda s: s.filled.layout.score)
-    worst = min(found, key=lambda s: s.filled.layout.score)
-    return [replace(stream, base=best.base, filled=best.filled)
-            if stream.filled is None or (is_meeting and stream is worst) else stream for stream in streams]
+def _shared(streams: Sequence[Stream]) -> list[Stream]:
+    """All take the best layout; crowds they keep, those of streams that have a layout."""
+    base, best = max(((s.base, s.best) for s in streams if s.best is not None), key=lambda pair: pair[1].score)
+    return [replace(stream, base=stream.base or base, best=best) for stream in streams]
 
 
 def _can_gain(task: Task, layout: Layout) -> bool:

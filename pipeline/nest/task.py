@@ -27,6 +27,7 @@ SAFETY_MM = 0.002  # kept beyond every gap in the search; covers the minimiser's
 TOL_MM = 0.001  # a layout is settled when no shortfall (safety included) is larger
 STREAMS = 4
 SAMPLES = 50  # random poses of one relocation
+LATTICES = 4, 3  # angles, and shifts each way, that a quick fill tries
 _RESULT = TypeVar("_RESULT")
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from pipeline.kernels import nest_engine
 from pipeline.model.arrays import Float
 from pipeline.nest.merit import score
-from pipeline.nest.task import SAMPLES, TOL_MM, Layout, Task, capacity, free_mask
+from pipeline.nest.task import LATTICES, SAMPLES, TOL_MM, Layout, Task, capacity, free_mask
 
 _COOL = 0.005  # where no disc gives the measure: what a step may lose, as a share of the merit
 _LEAST_HEAT = 1e-12
@@ -53,7 +53,8 @@ def quick_score(task: Task, rooms: Rooms | None, which: Any, poses: Float, spots
     room = np.empty_like(rooms.base)
     nest_engine.room_map(task.world, which, poses, len(which), radius, rooms.base, rooms.x0, rooms.y0, rooms.cell,
                          0.5 * pitch, room)
-    count, share = nest_engine.best_start(room, rooms.x0, rooms.y0, rooms.cell, rooms.orders, pitch, 4, 3, spots)
+    count, share = nest_engine.best_start(room, rooms.x0, rooms.y0, rooms.cell, rooms.orders, pitch, *LATTICES,
+                                           spots)
     return float(merit + task.kinds[rooms.kind].request.value * (count + 0.25 * share))
 
 

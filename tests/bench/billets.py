@@ -38,6 +38,9 @@ ROUNDS = 10_000  # more than any time allows
 _SCAN_MM = 2.0  # of the bottom-left scan; what it finds is slid on
 _SLIDE_MM = 0.01
 _PROBES = 16  # corners of a part that are looked up first
+# Of each billet the first one, from a hundred times its number on, on which multi-start bottom-left gets the big parts
+# and five studs in within 1.5 s: else there would be nothing to compare with.
+_SEEDS = 100, 201, 302, 402, 500, 606, 707, 812, 905, 1001
 _SEGMENTS = 32  # of a quarter of a circle that is grown; circumscribed, so that nothing is too near
 
 
@@ -253,46 +256,52 @@ def _drawn(instance: Instance, index: int, draw: random.Random) -> float:
 def tight_billets() -> list[dict[str, Any]]:
     """Ten billets on which a pair of handles and two clips take 55 to 70 % of the usable area. INVENTED.
 
-    A layout of the big parts is known of each: two handles and a row of clips, one above the other; the outline bulges
-    round it and is longer by what the share leaves. Then all is turned, so that nothing lies along an axis.
+    They are what forging and earlier jobs leave: no side is straight, some corners are gone. A layout of the big parts
+    is known of each, the second handle leaning on the first and the clips slid against them at odd angles; the outline
+    is wrapped round it and bulges in places as far as the share leaves. Then all is turned.
     """
-    return [_tight(n, random.Random(1000 + n)) for n in range(1, 11)]
+    return [_tight(n, random.Random(seed)) for n, seed in enumerate(_SEEDS, start=1)]
 
 
 def _tight(number: int, draw: random.Random) -> dict[str, Any]:
     gap = draw.choice((1.8, 2.4, 3.3))
     length, width = draw.uniform(92, 112), draw.uniform(19, 25)
     handle = _handle(length, width, bow=draw.uniform(0.5, 2.5), waist=draw.uniform(0.5, 2.0))
-    clip_length, clip_width = draw.uniform(0.40, 0.47) * length, draw.uniform(6.5, 9)
-    clip = _handle(clip_length, clip_width, bow=0.0, waist=draw.uniform(0.2, 0.8))
+    clip = _handle(draw.uniform(0.40, 0.47) * length, draw.uniform(6.5, 9), bow=0.0, waist=draw.uniform(0.2, 0.8))
     mirrored = handle[::-1] * [1, -1]
-    planted = [Polygon(handle), Polygon(mirrored + [0, _rise(handle, mirrored, gap)])]
-    top = max(p.bounds[3] for p in planted)
-    for start in (0.0, clip_length + gap + 0.2):
-        x0, y0 = clip.min(axis=0)
-        planted.append(Polygon(clip + [start - x0, top + gap + 0.1 - y0]))
+    planted = [Polygon(handle)]
+    for part, lean, way in ((mirrored, draw.uniform(3, 9), 90.0), (clip, draw.uniform(-25, 25), draw.uniform(60, 120)),
+                            (clip, draw.uniform(60, 110), draw.uniform(-15, 15))):  # fmt: skip
+        planted.append(_slid_up(Polygon(part), planted, lean, way, gap + 0.1))
     share = 0.55 + 0.15 * (number - 1) / 9
-    parts_area = sum(p.area for p in planted)
-    wave = [(draw.uniform(0, 1.2), draw.uniform(0, 2 * math.pi), draw.randrange(2, 8)) for _ in range(3)]
-    dents = [(draw.random(), draw.random(), draw.uniform(1.2, 2.5)) for _ in range(draw.choice((1, 2)))]
-    low, high = 0.5, 90.0
-    for _ in range(30):
-        longer = (low + high) / 2
-        outline, keepouts = _outline(planted, longer, gap, wave, dents)
-        room = Polygon(outline).buffer(-gap)
-        for points in keepouts:
-            room = room.difference(Polygon(points).buffer(gap))
-        low, high = (longer, high) if parts_area / room.area > share else (low, longer)
-    turn = draw.uniform(-0.3, 0.3)
-    c, s = math.cos(turn), math.sin(turn)
+    parts_area = math.fsum(p.area for p in planted)
+    grown = shapely.union_all([p.buffer(gap + 0.3) for p in planted])
 
-    def turned(points: Any) -> list[list[float]]:
-        return [[round(c * x - s * y, 4), round(s * x + c * y, 4)] for x, y in points]
+    def share_of(outline: Polygon, keepouts: Sequence[Polygon]) -> float:
+        room = outline.buffer(-gap)
+        for keepout in keepouts:
+            room = room.difference(keepout.buffer(gap))
+        return parts_area / float(room.area)
+
+    # the widest wrap that is not yet too roomy
+    wrap = next(w for w in (_wrapped(grown, r) for r in (400, 100, 50, 25, 12, 6)) if share_of(w, ()) > share)
+    bulges = [(draw.random(), draw.uniform(12, 30), draw.uniform(0.3, 1.0)) for _ in range(5)]
+    keepouts = _defects(wrap, planted, gap, draw)
+    low, high = 0.0, 60.0
+    for _ in range(30):
+        middle = (low + high) / 2
+        outline = _bulging(wrap, bulges, middle)
+        low, high = (middle, high) if share_of(outline, keepouts) > share else (low, middle)
+    turn = draw.uniform(0, math.pi)
+
+    def turned(figure: Polygon) -> list[list[float]]:
+        points = np.array(affinity.rotate(figure, turn, origin=(0, 0), use_radians=True).exterior.coords)[:-1]
+        return [[round(float(x), 4), round(float(y), 4)] for x, y in points]
 
     return {
         "schema": "nest-instance/1", "kind": "knapsack", "name": f"tight-{number:02d}", "units": "mm",
         "source": "INVENTED, made by tests/bench/billets.py",
-        "container": {"outer": turned(outline), "keepouts": [turned(points) for points in keepouts]},
+        "container": {"outer": turned(outline), "keepouts": [turned(k) for k in keepouts]},
         "gaps": {"part_part": gap, "part_boundary": gap, "part_keepout": gap},
         "items": [
             _item("handle-left", handle, 1, 60.0), _item("handle-right", mirrored, 1, 60.0),
@@ -318,41 +327,49 @@ def _handle(length: float, width: float, *, bow: float, waist: float) -> Any:
     return np.concatenate([lower, upper[1:-1]])
 
 
-def _rise(lower: Any, upper: Any, gap: float) -> float:
-    """How high the upper ring must lie to clear the lower one by the gap."""
-    low, high = 0.0, 100.0
-    under = Polygon(lower)
-    for _ in range(30):
+def _slid_up(figure: Polygon, planted: Sequence[Polygon], lean: float, way: float, clear: float) -> Polygon:
+    """The figure at an angle, degrees, slid from far away along a way, degrees, to the planted ones."""
+    around = shapely.union_all(list(planted))
+    figure = affinity.rotate(figure, lean, origin="centroid")
+    home, at = around.centroid, figure.centroid
+    figure = affinity.translate(figure, home.x - at.x, home.y - at.y)
+    c, s = math.cos(math.radians(way)), math.sin(math.radians(way))
+    low, high = 0.0, 300.0
+    for _ in range(40):
         middle = (low + high) / 2
-        low, high = (low, middle) if under.distance(Polygon(upper + [0, middle])) > gap + 0.1 else (middle, high)
-    return high
+        is_clear = affinity.translate(figure, middle * c, middle * s).distance(around) >= clear
+        low, high = (low, middle) if is_clear else (middle, high)
+    return affinity.translate(figure, high * c, high * s)
 
 
-def _outline(planted: Sequence[Polygon], longer: float, gap: float, wave: Any, dents: Any) -> tuple[Any, list[Any]]:
-    """A bulging outline round the planted parts and `longer` at its end, and defects that keep clear of them."""
-    x0 = min(p.bounds[0] for p in planted) - gap - 0.3
-    y0 = min(p.bounds[1] for p in planted) - gap - 0.3
-    x1 = max(p.bounds[2] for p in planted) + gap + 0.3 + longer
-    y1 = max(p.bounds[3] for p in planted) + gap + 0.3
-    a = np.arange(72) / 72
-    box = Polygon([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])
-    points = np.array([box.exterior.interpolate(f, normalized=True).coords[0] for f in a])
-    points = np.unique(np.concatenate([points, np.array(box.exterior.coords)[:4]]).round(9), axis=0)
-    centre = np.array([(x0 + x1) / 2, (y0 + y1) / 2])
-    along = np.array([box.exterior.project(Point(p)) for p in points])
-    points = points[np.argsort(along)]
-    phase = 2 * math.pi * np.sort(along) / box.exterior.length
-    bulge = sum(size * (1 + np.sin(k * phase + shift)) / 2 for size, shift, k in wave)
-    away = points - centre
-    outward = np.where(np.isclose(np.abs(away), [(x1 - x0) / 2, (y1 - y0) / 2], atol=1e-6), np.sign(away), 0.0)
-    outline = points + outward * bulge[:, None]
-    rings = []
-    for u, v, radius in dents:
-        ring7 = ring(7, radius)
-        # the first place along a row of places that is clear of the parts; at worst in the outline's own bulge
-        for k in range(400):
-            at = (x0 + (x1 - x0) * ((u + 0.618034 * k) % 1), y0 + (y1 - y0) * ((v + 0.754878 * k) % 1))
-            if all(p.distance(Point(at)) > radius + gap + 0.1 for p in planted):
-                rings.append(ring7 + at)
+def _wrapped(figure: Any, radius: float) -> Polygon:
+    """A skin round the figure: bays narrower than twice the radius are closed."""
+    skin = figure.buffer(radius).buffer(-radius)
+    return Polygon(max(getattr(skin, "geoms", [skin]), key=lambda p: p.area).exterior)
+
+
+def _bulging(wrap: Polygon, bulges: Sequence[tuple[float, float, float]], size: float) -> Polygon:
+    """The outline with bulges: at a place along it, of a radius, that share of the size high; corners eased."""
+    middle = wrap.centroid
+    knobs = []
+    for along, radius, share in bulges:
+        at = wrap.exterior.interpolate(along, normalized=True)
+        away = at.distance(middle)
+        inward = (share * size - radius) / away
+        knobs.append(Point(at.x + inward * (at.x - middle.x), at.y + inward * (at.y - middle.y)).buffer(radius))
+    outline = shapely.union_all([wrap, *knobs]).buffer(8).buffer(-8).simplify(0.05)
+    return Polygon(max(getattr(outline, "geoms", [outline]), key=lambda p: p.area).exterior)
+
+
+def _defects(outline: Polygon, planted: Sequence[Polygon], gap: float, draw: random.Random) -> list[Polygon]:
+    """One or two small ones that keep clear of the planted parts."""
+    x0, y0, x1, y1 = outline.bounds
+    found: list[Polygon] = []
+    for _ in range(draw.choice((1, 2))):
+        radius = draw.uniform(1.0, 1.8)
+        for _ in range(400):
+            at = Point(draw.uniform(x0, x1), draw.uniform(y0, y1))
+            if outline.contains(at) and all(p.distance(at) > radius + gap + 0.1 for p in [*planted, *found]):
+                found.append(Polygon(ring(7, radius) + [at.x, at.y]))
                 break
-    return outline, rings
+    return found

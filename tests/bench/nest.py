@@ -33,10 +33,10 @@ def run(instances: Path | None, only: str | None, seconds: float, seeds: int, th
     """Per instance: what is measured, its mean, least and most over the seeds, pieces placed, faults, load."""
     files = sorted(instances.glob("*.json")) if instances else []
     found = [json.loads(file.read_text()) for file in files] if instances else billets.tight_billets()
-    wanted = only.split(",") if only else None
+    wanted = only.lower().split(",") if only else None
     out: dict[str, Any] = {}
     for data in found:
-        if data.get("kind") not in _KINDS or (wanted is not None and data["name"] not in wanted):
+        if data.get("kind") not in _KINDS or (wanted is not None and data["name"].lower() not in wanted):
             continue
         before, begin = os.getloadavg()[0], time.perf_counter()
         rows = [_KINDS[data["kind"]](data, seconds, seed, threads) for seed in range(1, seeds + 1)]

@@ -51,10 +51,10 @@ def _case() -> dict:
     more_kinds, more = np.zeros(30, dtype=np.int64), np.zeros((30, 3))
     more_kinds[1:3], more[:3] = 1, [[17.5, 17.5, 0], [40, 10, 0], [50, 30, 0]]
     all_free = np.ones(30, dtype=np.int64)
-    n, n_work = nest_engine.squeeze(world, more_kinds, more, 3, 1, 1, all_free, base, 0.0, 0.0, 3.2, 24, 0.001, state,
-                                    np.zeros_like(more), 0)
+    n = nest_engine.crowd(world, more_kinds, more, 3, 8, 1, all_free, base, 0.0, 0.0, 3.2, 0.001)
+    left, rounds = nest_engine.press(world, more_kinds, more, n, 1, 1, all_free, base, 0.0, 0.0, 3.2, 6, 0.001, state)
     return {"before": before, "draws": draws, "after": after, "worst": worst, "count": count, "share": share, "n": n,
-            "n_work": n_work, "poses": poses.tolist(), "more": more.tolist()}
+            "left": left, "rounds": rounds, "poses": poses.tolist(), "more": more.tolist()}
 
 
 def test_compiled_and_interpreted_give_the_same() -> None:
