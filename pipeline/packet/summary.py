@@ -88,6 +88,7 @@ def summarise(
         "parts_area_mm2": round(nest.parts_area_mm2, 1),
         "least_gap_mm": round(nest.least_gap_mm, 4) if len(nest.placements) > 1 else None,
         "least_web_mm": round(nest.least_web_mm, 4) if math.isfinite(nest.least_web_mm) else None,
+        "search": {"seed": job.nest.seed, "rounds": nest.rounds, "effort": job.nest.effort},
         "score": round(math.fsum(term.money for term in nest.terms), 2),
         "terms": [
             {

@@ -62,3 +62,18 @@ def test_the_least_web_is_told_when_there_is_one(web, said):
 def test_a_nest_without_terms_has_no_table():
     _, page = shown(())
     assert page.by_class("terms") == []
+
+
+@pytest.mark.parametrize(("rounds", "is_ended_early", "said"), [
+    (30, False, "Searched 30 rounds from seed 7."),
+    (12, False, "The search ended after 12 of 30 rounds: there was nothing more to gain."),
+    (12, True, "To get this nest again the job needs effort: 12."),
+])
+def test_the_rounds_of_the_search_are_told(rounds, is_ended_early, said):
+    given = inputs()
+    given["job"] = replace(given["job"], nest=replace(given["job"].nest, seed=7, effort=30))
+    given["nest"] = replace(given["nest"], rounds=rounds, is_ended_early=is_ended_early)
+    shared = {k: v for k, v in given.items() if k not in ("summary", "is_forced", "status")}
+    given["summary"] = summarise(n_kept=None, **shared)
+    assert given["summary"]["search"] == {"seed": 7, "rounds": rounds, "effort": 30}
+    assert any(said in p["text"] for p in Reader(page_html(**given)).all("p"))
