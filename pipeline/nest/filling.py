@@ -47,20 +47,21 @@ def fill(task: Task, rooms: Mapping[int, Rooms], layout: Layout, *, state: Any, 
         if task.kinds[kind].is_disc:
             own, n = n, _lay_discs(task, rooms[kind], which, poses, n, len(which))
             n = _settled(task, which, poses, n, own, free)
-            layout = _done(task, layout, which, poses, n)
+            layout = _layout(task, which, poses, n, n_held=layout.n_held)
             crowd = Crowd(which=which, poses=poses, n=n, own=own, n_held=layout.n_held)
             _, found = press(task, rooms[kind], _joined(task, rooms[kind], crowd, n + 1), state=state, rounds=rounds)
             layout = found or layout
         else:
             n = _add_bodies(task, kind, which, poses, n, free, state, tries)
-            layout = _done(task, layout, which, poses, n)
+            layout = _layout(task, which, poses, n, n_held=layout.n_held)
     return layout
 
 
 def add_bodies(task: Task, layout: Layout, *, state: Any, tries: int) -> Layout:
     """More of the last extra kind, polygons, beside all that lies there."""
     which, poses, n, free = _roomy(task, layout)
-    return _done(task, layout, which, poses, _add_bodies(task, task.extra[-1], which, poses, n, free, state, tries))
+    n = _add_bodies(task, task.extra[-1], which, poses, n, free, state, tries)
+    return _layout(task, which, poses, n, n_held=layout.n_held)
 
 
 def crowd_on(task: Task, rooms: Rooms, base: Layout, best: Layout) -> Crowd | None:
@@ -97,8 +98,7 @@ def press(task: Task, rooms: Rooms, crowd: Crowd | None, *, state: Any,
             task.world, which, poses, crowd.n, crowd.own, rooms.kind, free, rooms.base, rooms.x0, rooms.y0, rooms.cell,
             rounds, TOL_MM, state,
         )  # fmt: skip
-        layout = Layout(which=(), poses=poses, n_held=crowd.n_held, score=0.0)
-        layout = _done(task, layout, which, poses, crowd.n)
+        layout = _layout(task, which, poses, crowd.n, n_held=crowd.n_held)
         if energy == 0.0:
             found = layout
             crowd = _joined(task, rooms, replace(crowd, which=which, poses=poses), crowd.n + 1)
@@ -137,9 +137,10 @@ def _roomy(task: Task, layout: Layout) -> tuple[Any, Float, int, Any]:
     return which, poses, n, free_mask(n, layout.n_held, room_for)
 
 
-def _done(task: Task, layout: Layout, which: Any, poses: Float, n: int) -> Layout:
+def _layout(task: Task, which: Any, poses: Float, n: int, *, n_held: int) -> Layout:
+    """The first n bodies."""
     bodies, at = tuple(int(k) for k in which[:n]), poses[:n].copy()
-    return replace(layout, which=bodies, poses=at, score=score(task, bodies, at))
+    return Layout(which=bodies, poses=at, n_held=n_held, score=score(task, bodies, at))
 
 
 def _lay_discs(task: Task, rooms: Rooms, which: Any, poses: Float, n: int, most: int) -> int:
