@@ -31,6 +31,7 @@ _HATCH_SHORT_MM = 0.2  # hatching ends before the outline's own ink
 # one hatching per family, in the order families first appear: lines as (angle in degrees, gap in mm)
 HATCHINGS = (((45, 1.9),), ((135, 1.2),), ((0, 1.1),), ((45, 1.9), (135, 1.9)), ((90, 1.3),), ((20, 1.5),))
 _ZONE_INK = 'stroke="#777" stroke-width="0.35" stroke-dasharray="0.4 1"'
+_PLUG_INK = 'stroke="#000" stroke-width="0.9" stroke-dasharray="0.1 1.7" stroke-linecap="round"'
 BED_HATCHING = ((-45, 0.95),)
 
 
@@ -40,6 +41,7 @@ def nest_layers(setup: Setup) -> dict[str, list[Float]]:
         "BILLET": [setup.billet],
         "GASKET": [setup.gasket],
         "DEFECTS": list(setup.defects),
+        "PLUGS": list(setup.holes),
         "BED": [b.outline for b in setup.blocks],
     }
     for placed in setup.parts:
@@ -115,7 +117,7 @@ def _sheet(setup: Setup, billet: Billet | None, banner: str = "") -> _Sheet:
     x, width = 0.0, float(high[0] - low[0])
     graded = ["zone"] if billet is not None and billet.zones else []
     layered = ["layers"] if billet is not None and billet.layers_rad is not None else []
-    defects = ["defect"] if setup.defects else []
+    defects = [*(["defect"] if setup.defects else []), *(["plug"] if setup.holes else [])]
     for key in [*_families(setup), "bed", *defects, *graded, *layered, "gasket", "contact", "pointer"]:
         needed = 7.5 + LETTER * _KEY_MM * len(_key_words(key, setup)) + 3.0
         if rows[-1] and x + needed > width:
@@ -194,6 +196,8 @@ def _plate(setup: Setup, billet: Billet | None) -> Iterable[str]:
         yield "</g>"
     for defect in setup.defects:
         yield polygon([defect], 'fill="#000" stroke="#000" stroke-width="0.3"')
+    for hole in setup.holes:
+        yield polygon([hole], f'fill="#fff" {_PLUG_INK}')
     taken = [outline_of(placed) for placed in setup.parts] + [block.outline for block in setup.blocks]
     for zone, ring in zip(zones, graded, strict=True):
         x, y = _place_on(ring, taken)
@@ -344,6 +348,8 @@ def _sign(x: float, y: float, key: str, setup: Setup) -> str:
     if key == "pointer":
         return _pointer(x + 3, y, "P1")
     box = np.array([[x, y - 1.9], [x + 6, y - 1.9], [x + 6, y + 1.9], [x, y + 1.9]])
+    if key == "plug":
+        return polygon([box], f'fill="#fff" {_PLUG_INK}')
     fill = "#000" if key == "defect" else "#fff"
     hatching = "" if key == "defect" else _hatching(box, key, setup)
     return polygon([box], f'fill="{fill}" stroke="#000" stroke-width="0.4"') + hatching
@@ -353,6 +359,7 @@ def _key_words(key: str, setup: Setup) -> str:
     words = {
         "bed": "keep clear",
         "defect": "defect",
+        "plug": "plugged hole",
         "zone": "zone and its figure",
         "layers": "layers run so",
         "gasket": "gasket",

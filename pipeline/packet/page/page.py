@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.model.job import Job
-from pipeline.model.loop import Loop
 from pipeline.model.nest import Nest
 from pipeline.model.part import Part
 from pipeline.model.program import Program
@@ -97,7 +96,6 @@ def page_html(
 ) -> str:
     """The page as text. `parts` holds one of each kind. All lengths pass through the filters, which hold the unit."""
     units = job.machine.dialect.units
-    plate_mm2 = Loop.polygon(job.billet.outline).area_mm2
     findings, marks = _findings(verdict, units)
     stops = rows.stops(program)
     return (
@@ -131,8 +129,8 @@ def page_html(
             numbers=told.Numbers(units=units),
             kinds=rows.kinds(parts, setup, units),
             left=rows.left_rows(plan),
-            cost=rows.cost_rows(job, setup, plate_mm2),
-            plate_cost=plate_mm2 / 100 * job.billet.price_per_cm2,
+            cost=rows.cost_rows(job, setup),
+            plate_cost=job.billet.area_mm2 / 100 * job.billet.price_per_cm2,
             findings=findings,
             total_s=sum(t.cutting_s + t.air_s for t in verdict.section_times),
             copies=copies,

@@ -61,7 +61,7 @@ REMNANT = Remnant(
     sliver_width_mm=5.0,
     disc_radius_mm=5.0,
     edge_gap_mm=4.1,
-    hole_gap_mm=2.6,
+    defect_gap_mm=2.6,
     doubts=(("the old edge as measured", 0.1), ("how the plate lay, three sigma", 0.25)),
 )
 
@@ -390,13 +390,13 @@ def test_the_remnant_is_told_piece_by_piece(page):
     price = JOB.billet.price_per_cm2
     assert f"1234.5 mm2 that parts of this job could still cover, worth {12.345 * price:.2f} USD" in words
     rows = [r["text"] for r in page.all("tr") if "remnant" in r["inside"]][1:]
-    first = f"13584.01234.5{12.345 * price:.2f}handle-left at 50.00 8.00, turned 30.000\u00b0remnant-1.yaml"
+    first = f"13584.01234.5{12.345 * price:.2f}handle-left at 50.00 8.00, turned 30.000\u00b0{JOB.name}-remnant-1.yaml"
     assert rows == [first, "299.50.00.00nonenone"]
     assert "may be off by 0.350 mm (the old edge as measured 0.100, how the plate lay, three sigma 0.250)" in words
     assert "Holes go right through" in words and "measure the piece anew" in words
     assert [e["text"] for e in page.all("text") if "remnant" in e["inside"]] == ["1: handle-left", "2"]
     refused = Reader(page_html(**inputs(findings=[fault()]))).by_id("remnant")["text"]
-    assert "remnant-1.yaml" not in refused and "measure the piece anew" not in refused
+    assert "-remnant-1.yaml" not in refused and "measure the piece anew" not in refused
 
 
 def test_a_plate_that_is_used_up_is_scrap():
