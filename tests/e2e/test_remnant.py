@@ -91,7 +91,7 @@ def test_a_job_on_the_plugged_piece_says_what_it_counts_on(made):
     plugged(folder / "packet" / FILE)
     (folder / "again.yaml").write_text(
         f"based_on: {folder / 'first.yaml'}\nbillet: ./packet/{FILE}\n"
-        "parts: {clip: {count: 1, fixed: []}, stud: {count: 0}}\n"
+        "parts: {clip: {count: 1, fixed: []}, stud: {count: 0, fixed: []}}\n"
     )
     done = command("make", str(folder / "again.yaml"), "--out", str(folder / "again"))
     assert done.returncode == 0, done.stderr
