@@ -27,7 +27,7 @@ from pipeline.packet.copies import copies
 from pipeline.packet.nest_drawing import draw_nest, sheet_mm
 from pipeline.packet.nest_places import draw_place
 from pipeline.packet.page import rows, simulated
-from pipeline.packet.remnant_drawing import draw_remnant
+from pipeline.packet.remnant_drawing import draw_remnant, largest_on_bed
 from pipeline.packet.sheet import program as told
 from pipeline.packet.view import view3d
 
@@ -106,7 +106,8 @@ def page_html(
             digest=job_digest,
             nest=nest,
             remnant=remnant,
-            remnant_drawing=draw_remnant(remnant, setup=setup, parts=parts),
+            remnant_drawing=draw_remnant(remnant, setup=setup, parts=parts, units=units),
+            fits=[largest_on_bed(piece, setup) for piece in remnant.pieces],
             setup=setup,
             verdict=verdict,
             summary=summary,

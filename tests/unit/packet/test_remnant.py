@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from pipeline.job.read import check_job
+from pipeline.model.frames import Pose
 from pipeline.model.loop import Loop
 from pipeline.model.nest import Region, Silhouette, Zone
 from pipeline.model.remnant import MOST_KEPT, Piece
@@ -134,14 +135,38 @@ def test_worth_is_the_usable_ground_at_the_plates_price():
 def test_the_picture_is_drawn_from_the_same_places():
     setup = small.setup()
     part = replace(setup.parts[0].part)
-    svg = ElementTree.parse(io.StringIO(draw_remnant(REMNANT, setup=setup, parts=[part]))).getroot()
+    svg = ElementTree.parse(io.StringIO(draw_remnant(REMNANT, setup=setup, parts=[part], units="mm"))).getroot()
     texts = [(e.text, float(e.get("x")), float(e.get("y"))) for e in svg.iter() if e.tag.endswith("text")]
     c, s = math.cos(math.radians(30)), math.sin(math.radians(30))
     corners = np.array([[50, 8]]) + np.array([[0, 0], [20, 0], [20, 10], [0, 10]]) @ np.array([[c, s], [-s, c]])
     x, y = (corners.min(axis=0) + corners.max(axis=0)) / 2
-    assert texts[0] == ("1: handle-left", pytest.approx(x, abs=0.01), pytest.approx(-y, abs=0.01))
-    assert texts[1][0] == "2"
+    assert texts[0] == ("handle-left", pytest.approx(x, abs=0.01), pytest.approx(-y, abs=0.01))
+    assert [text for text, _, _ in texts[1:3]] == ["1", "2"], "a piece's number stands apart from the part's name"
+    at = (np.array([texts[1][1], -texts[1][2]]) - (50, 8)) @ np.array([[c, -s], [s, c]])
+    assert not ((at > 0) & (at < (20, 10))).all() and not (17 < texts[1][1] < 43 and 17 < -texts[1][2] < 33)
     assert sum(e.get("class") == "piece" for e in svg.iter()) == 2
+
+
+@pytest.mark.parametrize(("units", "figures", "unit_mm"), [("mm", "0 20 40 60 80", 1), ("in", "0 1 2 3", 25.4)])
+def test_the_pictures_rule_corner_and_cross_say_where_things_lie_on_the_bed(units, figures, unit_mm):
+    moved = Pose.planar(to="setup-1", frm="billet", x_mm=6, y_mm=4, angle_rad=0.1)
+    setup = small.setup()
+    setup = replace(setup, billet=moved.points(setup.billet),
+                    seating=replace(setup.seating, setup_from_billet=moved, corner_mm=(6.0, 4.0)))  # fmt: skip
+    text = draw_remnant(REMNANT, setup=setup, parts=[setup.parts[0].part], units=units)
+    svg = ElementTree.parse(io.StringIO(text)).getroot()
+    texts = [(e.text, float(e.get("x")), float(e.get("y"))) for e in svg.iter() if e.tag.endswith("text")]
+    low = max(y for word, _, y in texts if word == "0")
+    rule = {word: x for word, x, y in texts if y == low and word != units}
+    assert list(rule) == figures.split()
+    assert list(rule.values()) == pytest.approx([unit_mm * int(n) for n in figures.split()], abs=0.006)
+    assert {"marked corner", "X0 Y0", units} <= {word for word, _, _ in texts}
+    (cross,) = [e.get("d") for e in svg.iter() if e.get("class") == "zero"]
+    ((x, y),) = moved.points(np.array([[50.0, 8]]))
+    assert cross.startswith(f"M{x - 1.5:.2f} {-y:.2f}h3"), "the zero of the part that fits"
+    left, top, width, height = map(float, svg.get("viewBox").split())
+    reach = [*setup.billet * (1, -1), (0, 0), (6 - 16, -(4 - 9))]
+    assert all(left < px < left + width and top < py < top + height for px, py in reach)
 
 
 def test_a_piece_in_the_hole_of_another_is_drawn_over_it():
@@ -149,5 +174,5 @@ def test_a_piece_in_the_hole_of_another_is_drawn_over_it():
         outline=ring(12, 5.0) + [30, 25], holes=(), defects=(), area_mm2=70.0, usable_mm2=1.0, has_corner=False
     )
     swapped = replace(REMNANT, pieces=(inner, REMNANT.pieces[0]))
-    drawing = draw_remnant(swapped, setup=small.setup(), parts=[small.setup().parts[0].part])
-    assert drawing.index(">2: handle-left<") < drawing.index(">1<")
+    drawing = draw_remnant(swapped, setup=small.setup(), parts=[small.setup().parts[0].part], units="mm")
+    assert drawing.index(">handle-left<") < drawing.index(">1<"), "the second piece first"
