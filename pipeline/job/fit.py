@@ -115,7 +115,7 @@ def check_outline_cutter(job: Values, crib: Values, billet: Values | None, reade
 
 
 def check_zones(job: Values, billet: Values, reader: Reader) -> None:
-    """The zones that parts are bound to are zones of the billet."""
+    """The zones that parts are bound to are zones of the billet, and none is to be kept both in and off."""
     zones = billet.get("zones", ())
     if ("zones" in billet.node.entries and not billet.has("zones")) or not all(zone.has("name") for zone in zones):
         return  # nobody knows what the faulty ones are called
@@ -127,6 +127,14 @@ def check_zones(job: Values, billet: Values, reader: Reader) -> None:
                 if zone not in known:
                     reader.fault(
                         "J136", part.at(key), found=f"the zone {zone}", wanted=wanted, hint=nearest(zone, known)
+                    )
+                elif key == "clear_of" and zone in part.get("zone", ()):
+                    reader.fault(
+                        "J137",
+                        part.at(key),
+                        found=f"the zone {zone}, in which the part must lie, too",
+                        wanted="zones other than those it must lie in",
+                        hint="nothing lies both in a zone and clear of it",
                     )
 
 

@@ -18,9 +18,9 @@ def check_webs(nest: Values, crib: Values | None, reader: Reader) -> None:
     if nest.has("edge") and nest["edge"] < web - EPS_MM:
         reader.fault(
             "J149",
-            nest.at("edge"),
-            found=f"an edge of {shown(nest['edge'], unit=unit)}",
-            wanted=f"at least the least web, {shown(web, unit=unit)}",
+            nest.at("web"),  # the edge may be written in the file that the job is based on
+            found=f"a least web of {shown(web, unit=unit)} with an edge of {shown(nest['edge'], unit=unit)}",
+            wanted="an edge of at least the web: that much is left between a kerf and the plate's edge",
         )
     cutter = crib.get("cutters", {}).get(str(nest.get("outline_cutter"))) if crib is not None else None
     if cutter is None or not cutter.has("diameter") or not nest.has("margin"):

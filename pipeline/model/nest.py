@@ -33,7 +33,8 @@ class Region:
 
     The rest is what a layout is judged by and may be missing: zones (of two that overlap the later one counts), the
     layers' direction, the measured edge of the plate, what the gasket seals (n, 2), the vacuum port, and the clamps as
-    (name, polygon). `kerf_mm` is how far the outline cutter takes stock away beside a part.
+    (name, polygon). `kerf_mm` is how far the outline cutter takes stock away beside a part. `rims` say for people what
+    the outline comes from, as (name, polygon, gap_mm): a part that keeps gap_mm inside each of them is inside.
     """
 
     outline: Float
@@ -46,12 +47,13 @@ class Region:
     port_mm: tuple[float, float] | None = None
     clamps: tuple[tuple[str, Float], ...] = ()
     kerf_mm: float = 0.0
+    rims: tuple[tuple[str, Float, float], ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "outline", frozen(self.outline, columns=2, name="region", least=3))
-        object.__setattr__(
-            self, "keepouts", tuple((n, frozen(p, columns=2, name=n, least=3), float(g)) for n, p, g in self.keepouts)
-        )
+        for name in ("keepouts", "rims"):
+            walls = tuple((n, frozen(p, columns=2, name=n, least=3), float(g)) for n, p, g in getattr(self, name))
+            object.__setattr__(self, name, walls)
         for name in ("plate", "sealed"):
             if getattr(self, name) is not None:
                 object.__setattr__(self, name, frozen(getattr(self, name), columns=2, name=name, least=3))

@@ -12,8 +12,8 @@ MOST_KEPT = 5  # pieces that parts are tried on and that get a file; smaller one
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Piece:
-    """One piece, billet frame, mm: its `outline` (n, 2) counter-clockwise, `holes` where parts were or the plate had them, and those of the
-    billet's `defects` that lie in it.
+    """One piece, billet frame, mm: its `outline` (n, 2) counter-clockwise, `holes` where parts were or the plate had
+    them, and those of the billet's `defects` that lie in it.
 
     `area_mm2` is its sound metal. `usable_mm2` is where the job's parts could lie again with the job's gaps: no part of
     the list can cover ground outside it. `largest` is the largest part that was found to fit, where and how turned.

@@ -128,21 +128,24 @@ def _nest(task: Task, region: Region, layout: Layout, measured: Measured, *, web
     return Nest(placements=tuple(placements), least_gap_mm=_quiet(measured.least_gap_mm),
                 least_edge_mm=_quiet(measured.least_edge_mm),
                 parts_area_mm2=area, usable_area_mm2=task.usable_area_mm2, terms=merits(task, layout, names),
-                least_web_mm=webs[0].thick_mm if webs else math.inf, findings=_web_findings(webs, names, web_mm))
+                least_web_mm=webs[0].thick_mm if webs else math.inf,
+                findings=_web_findings(webs, names, web_mm, n_fixed))
 
 
-def _web_findings(webs: Sequence[Web], names: Sequence[str], web_mm: float) -> tuple[Finding, ...]:
-    """One warning for all webs under the limit, about the thinnest."""
+def _web_findings(webs: Sequence[Web], names: Sequence[str], web_mm: float, n_fixed: int) -> tuple[Finding, ...]:
+    """One warning for all webs under the limit, about the thinnest. The first `n_fixed` bodies are pinned."""
     thin = [web for web in webs if web.thick_mm < web_mm - EPS_MM]
     if not thin:
         return ()
     other = "the plate's edge" if thin[0].second is None else f"that of {names[thin[0].second]}"
+    is_pinned = thin[0].first < n_fixed and (thin[0].second is None or thin[0].second < n_fixed)
+    advice = "move the pin" if is_pinned else "another seed or more effort"
     more = f", the thinnest of {len(thin)} under the limit" if len(thin) > 1 else ""
     return (Finding(
         code="N207", severity="warning", where=names[thin[0].first], amount_mm=thin[0].thick_mm,
         found=f"a web of {thin[0].thick_mm:.3f} mm between its kerf and {other}{more}",
         wanted=f"at least {web_mm:.3f} mm, or kerfs that meet",
-        hint="another seed or more effort; where a cutter fits, thin waste is cleared before the outlines run",
+        hint=f"{advice}; where a cutter fits, thin waste is cleared before the outlines run",
     ),)
 
 

@@ -14,9 +14,11 @@ from typing import NoReturn
 import numpy as np
 
 from pipeline.errors import BadInput
-from pipeline.geometry.regions import grown_area_mm2, usable
+from pipeline.geometry.regions import Figure, clearance_mm, grown_area_mm2, inside_mm, usable
 from pipeline.model.arrays import Float
 from pipeline.model.findings import Finding
+from pipeline.model.nest import Region
+from pipeline.model.units import EPS_MM
 from pipeline.nest.check import Shortfall, measure
 from pipeline.nest.corners import corner_fill
 from pipeline.nest.mandatory import ROUNDS, round_cost, settle_mandatory
@@ -33,7 +35,7 @@ _AREA_NOISE = 1.001  # round corners are polygons where areas are grown
 def refuse_at_once(task: Task, other: Otherwise) -> None:
     """Raises BadInput for what needs no search: fixed placements, areas, and parts that do not fit even alone. What
     could be `other` is tried for the hints."""
-    findings = _fixed_findings(task)
+    findings = _fixed_findings(task, other.region)
     if task.usable_area_mm2 <= 0:
         findings.append(Finding(code="N206", where="region", found="nothing left inside the edge gap and the keep-outs",
                                 wanted="some room", hint="take a larger billet or smaller gaps"))
@@ -41,7 +43,7 @@ def refuse_at_once(task: Task, other: Otherwise) -> None:
         raise BadInput(findings)
     findings = _area_findings(task)
     if findings and len(task.mandatory) <= _MOST_TRIED:
-        lack = _Lack.of(task, _attempt(task))
+        lack = _Lack.of(task, _attempt(task), other.region)
         findings = [
             _with_remedies(replace(f, found=f"{f.found}; {lack.words}", amount_mm=lack.short_mm),
                            _trial(other, task, lack.poses), _guilty_by_area(task, f), lack.bodies)
@@ -50,7 +52,8 @@ def refuse_at_once(task: Task, other: Otherwise) -> None:
     elif not findings:
         for index in sorted(set(task.wanted)):
             alone = replace(task, fixed_which=(), fixed=np.zeros((0, 3)), wanted=(index,), extra=())
-            findings += [_with_remedies(f, _trial(other, alone, None), index) for f in _alone_findings(task, index)]
+            found = _alone_findings(task, index, other.region)
+            findings += [_with_remedies(f, _trial(other, alone, None), index) for f in found]
     if findings:
         raise BadInput(findings)
 
@@ -58,7 +61,7 @@ def refuse_at_once(task: Task, other: Otherwise) -> None:
 def refuse_set(task: Task, poses: Float, other: Otherwise) -> NoReturn:
     """Raises BadInput: the mandatory parts fit alone but the search found no place for all. `poses` (n, 3) is its best
     attempt. What could be `other` is tried for the hints."""
-    lack = _Lack.of(task, poses)
+    lack = _Lack.of(task, poses, other.region)
     finding = Finding(
         code="N203", where=task.kinds[lack.guilty].name, amount_mm=lack.short_mm, at_mm=None,
         found=f"no place on the plate for all {len(task.mandatory)} parts that have a count; {lack.words}",
@@ -84,14 +87,14 @@ class _Lack:
     words: str
 
     @classmethod
-    def of(cls, task: Task, poses: Float) -> _Lack:
+    def of(cls, task: Task, poses: Float, region: Region) -> _Lack:
         found = measure(task.kinds, task.mandatory, poses, task.walls, gap_mm=task.gap_mm)
         worst = found.shortfalls[0] if found.shortfalls else None
         short = worst.short_mm if worst else SAFETY_MM
         x, y = worst.at_mm if worst else (float(poses[0, 0]), float(poses[0, 1]))
         more = len(found.shortfalls) - 1
-        words = (f"the best attempt lacks {short:.3f} mm {_between(task, worst)}, near x {x:.1f}, y {y:.1f} mm of the"
-                 " plate's own frame")
+        words = (f"the best attempt lacks {short:.3f} mm {_between(task, poses, worst, region)}, near x {x:.1f},"
+                 f" y {y:.1f} mm of the plate's own frame")
         if more > 0:
             words += f", and less in {more} other place{'s' if more > 1 else ''}"
         bodies = tuple(b for s in found.shortfalls for b in (s.first, s.second) if b is not None)
@@ -135,15 +138,28 @@ def _movable(task: Task, worst: Shortfall | None) -> int:
     return min(bodies, key=lambda b: (task.kinds[task.mandatory[b]].area_mm2, b), default=worst.first)
 
 
-def _between(task: Task, worst: Shortfall | None) -> str:
+def _between(task: Task, poses: Float, worst: Shortfall | None, region: Region) -> str:
     if worst is None:
         return "somewhere"
-    first = task.kinds[task.mandatory[worst.first]].name
-    second = worst.wall if worst.second is None else task.kinds[task.mandatory[worst.second]].name
-    return f"between {first} and {second}"
+    first = task.kinds[task.mandatory[worst.first]]
+    second = (_wall(region, worst, first.figure(poses[worst.first]))[0] if worst.second is None
+              else task.kinds[task.mandatory[worst.second]].name)
+    return f"between {first.name} and {second}"
 
 
-def _fixed_findings(task: Task) -> list[Finding]:
+def _wall(region: Region, short: Shortfall, figure: Figure) -> tuple[str, float, float]:
+    """The wall that a figure is too near to, for people: its name, how far the figure lies from it, negative where it
+    reaches beyond, and how far it must. The region's edge is that rim of which it lacks most."""
+    if short.wall != "edge":
+        gap = {name: gap for name, _, gap in region.keepouts}.get(short.wall, 0.0)
+        return short.wall, gap - short.short_mm, gap
+    rims = [(name, inside_mm(figure, Figure.polygon(points)), gap) for name, points, gap in region.rims]
+    rims = [rim for rim in rims if rim[1] < rim[2] - EPS_MM]
+    gap = region.edge_gap_mm  # where no rim says why
+    return max(rims, key=lambda rim: rim[2] - rim[1], default=("the edge", gap - short.short_mm, gap))
+
+
+def _fixed_findings(task: Task, region: Region) -> list[Finding]:
     findings = []
     for kind in task.kinds:
         count = kind.request.count
@@ -152,17 +168,24 @@ def _fixed_findings(task: Task) -> list[Finding]:
                                     wanted=f"at most count {count}", hint="raise the count or take placements out"))
     found = measure(task.kinds, task.fixed_which, task.fixed, task.walls, gap_mm=task.gap_mm)
     for short in found.shortfalls:
-        other = short.wall if short.second is None else copy_name(task, short.second)
-        bound = task.kinds[task.fixed_which[short.first]].bound
-        wanted = f"{task.gap_mm:.3f} mm" if short.second is not None else "the gap to the edge and to keep-outs"
-        how = f"fixed {short.short_mm:.3f} mm too near to {other}"
+        kind, pose = task.kinds[task.fixed_which[short.first]], task.fixed[short.first]
+        bound, figure, (x, y) = kind.bound, kind.figure(pose), short.at_mm
+        if short.second is None:
+            other, lies, must = _wall(region, short, figure)
+        else:
+            other, lies, must = copy_name(task, short.second), task.gap_mm - short.short_mm, task.gap_mm
+        lack, inward = must - lies, "beyond" if short.wall == "edge" else "into"
+        how = f"is fixed {lack:.3f} mm too near to {other} ({abs(lies):.3f} mm {'from' if lies >= 0 else inward} it)"
+        wanted = f"at least {must:.3f} mm" + (" (cutter, margins and uncertainty)" if short.wall == "edge" else "")
         if bound is not None and short.wall in bound.zones:
-            how = f"fixed {short.short_mm:.3f} mm {'out of' if other == bound.name else 'into'} the zone {other}"
+            how = f"is fixed {lack:.3f} mm {'out of' if other == bound.name else 'into'} the zone {other}"
             wanted = bound.words
+        elif (short.wall == "edge" and region.plate is not None
+              and clearance_mm(figure, Figure.polygon(region.plate)) > -EPS_MM):
+            how, wanted, (x, y) = "lies off the plate", f"a place inside {other}, {wanted}", pose[:2]
         findings.append(Finding(
-            code="N204", where=copy_name(task, short.first), amount_mm=short.short_mm,
-            found=f"a place that is {how}, near x {short.at_mm[0]:.1f}, y {short.at_mm[1]:.1f} mm of the plate's own"
-                  " frame",
+            code="N204", where=copy_name(task, short.first), amount_mm=lack,
+            found=f"a place that {how}, near x {x:.1f}, y {y:.1f} mm of the plate's own frame",
             wanted=wanted, hint="another place, or a smaller part"))
     return findings
 
@@ -197,7 +220,7 @@ def _area_findings(task: Task) -> list[Finding]:
     return findings
 
 
-def _alone_findings(task: Task, index: int) -> list[Finding]:
+def _alone_findings(task: Task, index: int, region: Region) -> list[Finding]:
     kind = task.kinds[index]
     alone = replace(task, fixed_which=(), fixed=np.zeros((0, 3)), wanted=(index,), extra=())
     poses, worst = settle_mandatory(alone, stream=300, tries=_ALONE_TRIES, rounds=8)
@@ -207,10 +230,11 @@ def _alone_findings(task: Task, index: int) -> list[Finding]:
     if not found.shortfalls:
         return []
     short = found.shortfalls[0]
+    wall = _wall(region, short, kind.figure(poses[0]))[0]
     turned = "at any angle" if not kind.angles_rad else "at the allowed angles"
     return [Finding(
         code="N201", where=kind.name, amount_mm=short.short_mm,
-        found=f"no place for it even alone {turned}; {short.short_mm:.3f} mm short to {short.wall} near"
+        found=f"no place for it even alone {turned}; {short.short_mm:.3f} mm short to {wall} near"
               f" x {poses[0, 0]:.1f}, y {poses[0, 1]:.1f} mm of the plate's own frame",
         wanted="room inside the outline less its gaps" + (f", {kind.bound.words}" if kind.bound else ""),
         hint="take a larger billet, or a smaller part" + (", or bind it to a larger zone" if kind.bound else ""))]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from pipeline.model.arrays import Float
 from pipeline.model.nest import Region, SmallerCutter
@@ -76,6 +77,7 @@ def remedies(trial: Trial, guilty: int, bodies: Sequence[int] = ()) -> tuple[lis
     for name, way in (
         ("a smaller outline cutter of the crib", lambda: _cutters(trial)),
         ("turning freely", lambda: _turned(trial, guilty)),
+        ("letting go of zones", lambda: _unbound(trial, guilty)),
         ("letting go of what is fixed", lambda: _let_go(trial, bodies)),
         ("fewer copies", lambda: _fewer(trial, guilty)),
     ):
@@ -111,19 +113,40 @@ def _turned(trial: Trial, guilty: int) -> str | None:
     """Any angle for the group that fails first, else for all whose turns are limited."""
     task = trial.task
     limited = [g for g in _groups(task) if any(task.kinds[k].angles_rad and not task.kinds[k].is_disc for k in g)]
-    limited = [g for g in limited if any(k in task.wanted for k in g)]
-    if not limited:
+    return _eased(trial, guilty, limited, rotations_rad=None,
+                  say=lambda way: f"it fits if {_list([_name(task, g) for g in way])} may be turned freely")
+
+
+def _unbound(trial: Trial, guilty: int) -> str | None:
+    """Off their zones and into what they are to keep clear of; where that helps, one of the two may be enough."""
+    task = trial.task
+    keys = [key for key in ("zones", "clear_of") if any(getattr(kind.request, key) for kind in task.kinds)]
+
+    def without(*keys: str) -> str | None:
+        bound = [g for g in _groups(task) if any(getattr(task.kinds[g[0]].request, key) for key in keys)]
+        return _eased(trial, guilty, bound, **dict.fromkeys(keys, ()),
+                      say=lambda way: f"it fits without {_list([_keys(task, g, keys) for g in way])}")
+
+    found = without(*keys)
+    return found if not found or len(keys) == 1 else without("zones") or without("clear_of") or found
+
+
+def _eased(trial: Trial, guilty: int, bound: Sequence[tuple[int, ...]], *,
+           say: Callable[[list[tuple[int, ...]]], str], **change: Any) -> str | None:
+    """With `change` in the requests of the group that fails first, if it is one of the bound, else of all of these."""
+    task = trial.task
+    bound = [g for g in bound if any(k in task.wanted for k in g)]
+    if not bound:
         return None
-    ways = [[g] for g in limited if guilty in g]
-    if limited not in ways:
-        ways.append(limited)
+    ways = [[g] for g in bound if guilty in g]
+    if bound not in ways:
+        ways.append(bound)
     for way in ways:
         free = {k for group in way for k in group}
-        requests = [replace(kind.request, rotations_rad=None) if k in free else kind.request
-                    for k, kind in enumerate(task.kinds)]
+        requests = [replace(kind.request, **change) if k in free else kind.request for k, kind in enumerate(task.kinds)]
         made = _as_wanted(task, trial.other.make(requests, trial.other.region, gap_mm=task.gap_mm))
         if trial.fits(made, trial.begin):
-            return f"it fits if {_list([_name(task, g) for g in way])} may be turned freely"
+            return say(way)
     return ""
 
 
@@ -218,6 +241,14 @@ def _groups(task: Task) -> list[tuple[int, ...]]:
         is_pair = all(stem + hand in names for hand in _HANDS) and stem != name
         groups.setdefault(stem if is_pair else name, []).append(k)
     return [tuple(group) for group in groups.values()]
+
+
+def _keys(task: Task, group: Sequence[int], keys: Sequence[str]) -> str:
+    """What binds a group, as the job writes it: the key of `zones` is zone."""
+    asked = {key.removesuffix("s"): getattr(task.kinds[group[0]].request, key) for key in keys}
+    said = [f"`{key}: {zones[0] if len(zones) == 1 else '[' + ', '.join(zones) + ']'}`" for key, zones in asked.items()
+            if zones]
+    return f"{_list(said)} of {_name(task, group)}"
 
 
 def _name(task: Task, group: Sequence[int]) -> str:

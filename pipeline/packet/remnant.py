@@ -30,10 +30,10 @@ def file_name(job_name: str, number: int) -> str:
 
 def billet_files(remnant: Remnant, *, job: Job, setup: Setup, job_digest: str, note: str = "") -> dict[str, bytes]:
     """A billet file for each piece that something of the list might be made of, by name. `note` goes on top."""
-    pieces = remnant.kept
+    n = len(remnant.kept)
     return {
-        file_name(job.name, k): _billet_text(piece, remnant, job, setup, of=(k, len(pieces)), job_digest=job_digest, note=note)
-        for k, piece in enumerate(pieces, start=1)
+        file_name(job.name, k): _billet_text(piece, remnant, job, setup, of=(k, n), job_digest=job_digest, note=note)
+        for k, piece in enumerate(remnant.kept, start=1)
     }
 
 

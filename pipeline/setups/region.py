@@ -35,18 +35,19 @@ def nest_region(job: Job, seating: Seating) -> Region:
     doubt = job.billet.outline_uncertainty_mm + shake
     billet_from_setup = seating.setup_from_billet.inverse()
     gasket = billet_from_setup.points(job.holding.gasket)
-    field = common(
-        inset(job.billet.outline, kerf + job.nest.edge_mm + doubt),
-        inset(gasket, job.holding.gasket_width_mm / 2 + _SEAL_ROOM_MM + kerf + job.nest.margin_mm / 2 + doubt),
-    )
-    if len(field) < 3:
+    cord = job.holding.gasket_width_mm / 2
+    to_edge = kerf + job.nest.edge_mm + doubt
+    to_cord = cord + _SEAL_ROOM_MM + kerf + job.nest.margin_mm / 2 + doubt  # its middle
+    field = common(inset(job.billet.outline, to_edge), inset(gasket, to_cord))
+    sealed = _sealed(gasket, cord)
+    if len(field) < 3 or sealed is None:
         raise BadInput(
             [
                 Finding(
                     code="S320",
                     where="billet and holding",
                     found="no room for any part inside the outline and the gasket",
-                    wanted=f"an outline that leaves more than {kerf + job.nest.edge_mm + doubt:.2f} mm all round",
+                    wanted=f"an outline that leaves more than {to_edge:.2f} mm all round",
                     hint="check the billet's outline, the gasket and the nominal pose",
                 )
             ]
@@ -68,16 +69,17 @@ def nest_region(job: Job, seating: Seating) -> Region:
         zones=job.billet.zones,
         layers_rad=job.billet.layers_rad,
         plate=job.billet.outline,
-        sealed=_sealed(gasket, job.holding.gasket_width_mm),
+        sealed=sealed,
         port_mm=_place(billet_from_setup, job.holding.port_mm),
         clamps=tuple((b.name, billet_from_setup.points(b.outline)) for b in job.holding.blocks if b.kind == "clamp"),
         kerf_mm=kerf,
+        rims=(("the edge of the plate", job.billet.outline, to_edge), ("the gasket", sealed, to_cord - cord)),
     )
 
 
-def _sealed(gasket: Float, width_mm: float) -> Float | None:
-    """What lies inside the cord; None when the cord leaves nothing."""
-    inside = inset(gasket, width_mm / 2)
+def _sealed(gasket: Float, cord_mm: float) -> Float | None:
+    """What lies inside the cord, half of which is `cord_mm` wide; None when the cord leaves nothing."""
+    inside = inset(gasket, cord_mm)
     return None if inside.is_empty else np.array(inside.exterior.coords)[:-1]
 
 

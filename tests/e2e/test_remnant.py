@@ -87,7 +87,7 @@ def test_the_largest_part_lies_in_the_metal_with_its_gaps(made):
 
 
 def test_a_job_on_the_plugged_piece_says_what_it_counts_on(made):
-    folder, run = made
+    folder, _ = made
     plugged(folder / "packet" / FILE)
     (folder / "again.yaml").write_text(
         f"based_on: {folder / 'first.yaml'}\nbillet: ./packet/{FILE}\n"

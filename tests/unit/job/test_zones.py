@@ -45,6 +45,16 @@ def test_names_are_looked_up_in_the_billet() -> None:
     assert (finding.found, finding.wanted, finding.hint) == ("the zone shwo", "show, rest", "did you mean show?")
 
 
+def test_a_zone_is_not_both_to_lie_in_and_to_keep_clear_of() -> None:
+    reader = Reader()
+    billet = read(BILLET, "zones: [{name: show}, {name: rest}]\n", reader)
+    text = "parts:\n  clip: {family: clip, zone: show, clear_of: [rest, show]}\n  stud: {family: stud, zone: show}\n"
+    check_zones(read(JOB, text, reader), billet, reader)
+    [finding] = [f for f in reader.findings if f.code != "J105"]
+    assert (finding.code, finding.line, finding.key) == ("J137", 2, "parts.clip.clear_of")
+    assert finding.found == "the zone show, in which the part must lie, too"
+
+
 @pytest.mark.parametrize("text", ["zones: 3\n", "zones: [{name: show}, {nmae: rest}]\n"])
 def test_a_billet_whose_zones_cannot_be_read_faults_no_part(text: str) -> None:
     reader = Reader()

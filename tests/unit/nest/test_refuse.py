@@ -10,7 +10,8 @@ import pytest
 from pipeline import setups, stages
 from pipeline.errors import BadInput
 from pipeline.job import read_job
-from pipeline.model.nest import SmallerCutter
+from pipeline.model.loop import Loop
+from pipeline.model.nest import Region, SmallerCutter
 from pipeline.nest import place_parts
 from tests.reference.packings import plain_part, plain_region, rectangle, request
 
@@ -129,3 +130,56 @@ def test_the_job_offers_the_flat_cutters_of_its_crib_that_reach() -> None:
     now = setups.nest_region(job, seating)
     spans = [region.outline.max(axis=0) - region.outline.min(axis=0) for region in (now, *(c.region for c in cutters))]
     assert (spans[1] > spans[0] + 1).all() and (spans[2] > spans[1] + 0.5).all()
+
+
+def rimmed(gasket, gap_mm: float) -> Region:
+    """100 x 60 mm of plate, whose edge wants 5 mm; parts may lie 9 mm inside it."""
+    plate = rectangle(100, 60)
+    rims = (("the edge of the plate", plate, 5.0), ("the gasket", gasket, gap_mm))
+    return Region(outline=rectangle(82, 42) + 9, edge_gap_mm=0.0, keepouts=(), plate=plate, rims=rims)
+
+
+@pytest.mark.parametrize("x, how, wanted, amount", [
+    (9.5, "is fixed 3.000 mm too near to the gasket (1.000 mm from it), near x 9.0, y 30.0", "at least 4.000 mm", 3.0),
+    (6.0, "is fixed 6.500 mm too near to the gasket (2.500 mm beyond it), near", "at least 4.000 mm", 6.5),
+    (104.0, "lies off the plate, near x 104.0, y 30.0",
+     "a place inside the edge of the plate, at least 5.000 mm", 12.5),
+])
+def test_a_pin_is_told_what_limits_it_and_how_far_it_lies(x: float, how: str, wanted: str, amount: float) -> None:
+    """Studs of 7. The cord lies 5 mm inside the plate's edge on the left; on the right the plate's edge limits."""
+    region = rimmed(rectangle(95, 50) + 5, 4.0)
+    stud = [plain_part("stud", Loop.circle(0, 0, 3.5))]
+    (found,) = refusal(stud, [request("stud", 1, fixed=((x, 30.0, 0.0),))], region)
+    assert (found.code, found.amount_mm) == ("N204", pytest.approx(amount))
+    assert how in found.found and found.wanted == f"{wanted} (cutter, margins and uncertainty)"
+
+
+def test_the_edge_of_the_plate_is_named_where_it_limits_and_the_edge_where_nobody_says() -> None:
+    asked, part = [request("stud", 1, fixed=((7.0, 30.0, 0.0),))], [plain_part("stud", Loop.circle(0, 0, 3.5))]
+    region = rimmed(rectangle(98, 58) + 1, 2.0)
+    (found,) = refusal(part, asked, region)
+    assert "fixed 1.500 mm too near to the edge of the plate (3.500 mm from it)" in found.found
+    (found,) = refusal(part, asked, plain_region(rectangle(82, 42) + 5, edge_gap_mm=1.0))
+    assert "fixed 2.500 mm too near to the edge (1.500 mm beyond it)" in found.found
+    assert found.wanted.startswith("at least 1.000 mm")
+
+
+@pytest.mark.parametrize("fixed, how, least", [
+    ([(0.0, 13.0)], "4.000 mm too near to cam (2.000 mm from it)", 6.0),
+    ([(3.0, 17.0)], "8.000 mm too near to cam (2.000 mm into it)", 6.0),
+    ([(0.0, 0.0), (41.0, 0.0)], "2.000 mm too near to rect-1 (1.000 mm from it)", 3.0),
+])
+def test_a_pin_is_told_how_near_a_block_or_a_neighbour_is(fixed, how: str, least: float) -> None:
+    region = plain_region(rectangle(100, 60), keepouts=(("cam", rectangle(10, 10) + 40, 6.0),))
+    (found,) = refusal(RECT, [request("rect", len(fixed), fixed=tuple((*xy, 0.0) for xy in fixed))], region)
+    assert how in found.found and found.wanted.startswith(f"at least {least:.3f} mm")
+
+
+def test_what_parts_lack_is_said_to_the_gasket() -> None:
+    """The room is 82 x 42, for the gasket's sake: a bar of 82.5 is too long, and two slabs of 20 want 43."""
+    region = rimmed(rectangle(90, 50) + 5, 4.0)
+    (found,) = refusal([plain_part("bar", rectangle(82.5, 4))], [request("bar", 1, rotations_deg=(0,))], region)
+    assert found.code == "N201" and "short to the gasket near" in found.found
+    asked = [request("slab", 2, rotations_deg=(0,))]
+    (found,) = refusal([plain_part("slab", rectangle(80, 20))], asked, region)
+    assert found.code == "N203" and "between slab and the gasket, near" in found.found

@@ -83,6 +83,17 @@ def test_a_disc_that_is_fixed_stays():
     (finding,) = nest.findings
     assert (finding.code, finding.severity) == ("N207", "warning")
     assert "0.300 mm between its kerf and that of stud-1" in finding.found
+    assert finding.hint.startswith("move the pin;"), "no seed moves it"
+
+
+def test_a_pin_beside_the_edge_is_to_move_and_beside_what_is_free_the_seed_may_help():
+    where = region(plate=PLATE)
+    pinned = [request("stud", 1, fixed=((6.7, 30.0, 0.0),))]
+    (finding,) = place_parts(PARTS, pinned, where, gap_mm=2.0, seed=1, effort=1, web_mm=2.0).findings
+    assert "the plate's edge" in finding.found and finding.hint.startswith("move the pin;")
+    free = [request("slab", 1), request("stud", 1, fixed=((50.0, 30.0, 0.0),))]
+    (finding,) = place_parts(PARTS, free, where, gap_mm=2.0, seed=1, effort=1, web_mm=50.0).findings
+    assert finding.hint.startswith("another seed or more effort;")
 
 
 def test_a_nest_says_its_least_web_and_with_a_limit_has_fewer_thin_ones():

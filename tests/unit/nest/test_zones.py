@@ -164,3 +164,34 @@ def test_refusals_name_the_zone(asked: PartRequest, code: str, words: tuple[str,
         place_parts([LONG, ELL, STUD], [asked], region, gap_mm=1.5, seed=1, effort=1)
     [finding] = caught.value.findings
     assert finding.code == code and all(word in str(finding) for word in words), str(finding)
+
+
+@pytest.mark.parametrize("asked, words", [
+    ([bound(request("long", 1), "short")], "it fits without `zone: short` of long;"),
+    ([bound(request("long", 1), "short", "slot")], "it fits without `zone: [short, slot]` of long;"),
+    ([bound(request("long", 1), off=("whole",))], "it fits without `clear_of: whole` of long;"),
+    # either alone is in the way, or only one of the two
+    ([bound(request("long", 1), "short", off=("whole",))],
+     "it fits without `zone: short` and `clear_of: whole` of long;"),
+    ([bound(request("long", 1), "short", off=("knot",))], "it fits without `zone: short` of long;"),
+    ([bound(request("long", 1), "show", off=("whole",))], "it fits without `clear_of: whole` of long;"),
+    ([bound(request("long", 4), "show"), bound(request("ell", 1), "show")], "it fits without `zone: show` of long;"),
+    ([bound(request("stud", 3), "slot"), bound(request("long", 2), "show")],
+     "it fits without `zone: slot` of stud and `zone: show` of long;"),
+])
+def test_letting_go_of_a_zone_is_tried(asked: list[PartRequest], words: str) -> None:
+    region = zoned(SHOW, KNOT, Zone(name="short", polygon=rectangle(58, 40) + [20, 40], figure=1.0),
+                   Zone(name="slot", polygon=rectangle(8, 22) + [5, 5], figure=1.0),
+                   Zone(name="whole", polygon=rectangle(90, 90) + [10, 0], figure=1.0))
+    with pytest.raises(BadInput) as caught:
+        place_parts([LONG, ELL, STUD], asked, region, gap_mm=1.5, seed=1, effort=1)
+    hints = [finding.hint for finding in caught.value.findings]
+    assert any(words in hint for hint in hints), hints
+
+
+def test_a_zone_is_not_let_go_where_that_does_not_help() -> None:
+    with pytest.raises(BadInput) as caught:
+        place_parts([LONG], [bound(request("long", 1), "show")], zoned(SHOW, width=50, height=50), gap_mm=1.5, seed=1,
+                    effort=1)
+    [finding] = caught.value.findings
+    assert "none of these was found to help: letting go of zones;" in finding.hint

@@ -48,6 +48,11 @@ def test_the_region_keeps_the_kerf_off_edge_and_cord(job):
     for x, y in region.outline:
         assert -nearest_on_outline(job.billet.outline, x, y)[2] >= kerf + job.nest.edge_mm
         assert -nearest_on_outline(cord, x, y)[2] >= job.holding.gasket_width_mm / 2 + kerf
+    (plate, edge, to_edge), (gasket, sealed, to_seal) = region.rims
+    assert (plate, gasket) == ("the edge of the plate", "the gasket") and np.array_equal(edge, job.billet.outline)
+    away = [(-nearest_on_outline(edge, x, y)[2] - to_edge, -nearest_on_outline(sealed, x, y)[2] - to_seal)
+            for x, y in region.outline]  # fmt: skip
+    assert max(abs(min(both)) for both in away) < 1e-3, "each corner is where one of the two says"
     names = {name for name, _, _ in region.keepouts}
     assert {"defect-1", "cam-right", "cam-back", "rest-back", "left"} <= names
     assert "run-off-front" not in names  # a sacrificial spacer may be cut
