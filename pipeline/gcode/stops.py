@@ -29,6 +29,8 @@ def write_seating(lines: Lines, *, setup: Setup, form: Format) -> None:
             f"pointer going {check.approach} touches at X {form.length(check.x_mm)} Y {form.length(check.y_mm)} "
             f"within {form.length(check.allowed_mm)} {form.units}, {plain(check.name)}"
         )
+    if setup.holes:
+        lines.say(f"The plate has {len(setup.holes)} plugged hole(s). Look at each plug, press it: it must not give.")
     lines.say("If one is off: seat the billet again. Do not move the origin to fit. Then take the pointer out.")
     lines.stop("SEATING: CHECK THREE POINTER PLACES, THEN TAKE THE POINTER OUT")
 

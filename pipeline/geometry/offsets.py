@@ -153,6 +153,13 @@ class Area:
         shapely.prepare(self.shape)
         return np.asarray(shapely.intersects_xy(self.shape, points[:, 0], points[:, 1]))
 
+    def runs_inside(self, ring: Float) -> tuple[Float, ...]:
+        """The stretches of a closed polygon's border (n, 2) that lie inside, each as an open line (k, 2)."""
+        common = self.shape.intersection(shapely.LineString(np.vstack([ring, ring[:1]])))
+        lines = [part for part in shapely.get_parts(common).tolist() if part.length > 0]  # no single points
+        merged = shapely.get_parts(shapely.line_merge(shapely.MultiLineString(lines))).tolist()
+        return tuple(np.array(line.coords) for line in sorted(merged, key=lambda line: line.coords[0]))
+
     def holds_line(self, a: tuple[float, float], b: tuple[float, float], *, slack_mm: float) -> bool:
         """Does the straight line from a to b stay inside, but for `slack_mm`?"""
         outside = shapely.LineString([a, b]).difference(self.shape)

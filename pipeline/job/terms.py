@@ -38,24 +38,26 @@ def check_webs(nest: Values, crib: Values | None, reader: Reader) -> None:
 
 
 def check_worth(nest: Values, billet: Values | None, parts: Sequence[ReadPart], reader: Reader) -> None:
-    """A worth that no layout can earn is an error: it would be weighed without effect."""
+    """A worth that no layout can earn is an error: it would be weighed without effect. Where a part is left out (a
+    count of 0) or could not be read, what it would earn is not missed."""
     worth = nest.get("worth")
     if worth is None or billet is None:
         return
     requests = [request for part in parts for request in part.requests]
     names = {request.name for request in requests}
+    all_there = all(part.requests for part in parts)
     lacks = {
         "figure": "" if billet.get("zones") else "no zones in the billet's file",
-        "layers": _lacks_layers(billet, requests),
-        "alike": "" if any(name.removesuffix("-left") + "-right" in names for name in names) else "no pair",
+        "layers": _lacks_layers(billet, requests, all_there=all_there),
+        "alike": "no pair" if all_there and not any(n.removesuffix("-left") + "-right" in names for n in names) else "",
     }
     for term, words in lacks.items():
         if requests and worth.get(term) and words:
             reader.fault("J148", worth.at(term), found=f"a worth, but {words}", wanted="0, or what it is judged by")
 
 
-def _lacks_layers(billet: Values, requests: Sequence[PartRequest]) -> str:
+def _lacks_layers(billet: Values, requests: Sequence[PartRequest], *, all_there: bool) -> str:
     if billet.get("layers") is None:
         return "no layers in the billet's file"
     is_known = any(r.along_layers_rad is not None and r.count is not None for r in requests)
-    return "" if is_known else "no part with a count and along_layers"
+    return "" if is_known or not all_there else "no part with a count and along_layers"

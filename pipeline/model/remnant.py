@@ -12,7 +12,7 @@ MOST_KEPT = 5  # pieces that parts are tried on and that get a file; smaller one
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Piece:
-    """One piece, billet frame, mm: its `outline` (n, 2) counter-clockwise, `holes` where parts were, and those of the
+    """One piece, billet frame, mm: its `outline` (n, 2) counter-clockwise, `holes` where parts were or the plate had them, and those of the
     billet's `defects` that lie in it.
 
     `area_mm2` is its sound metal. `usable_mm2` is where the job's parts could lie again with the job's gaps: no part of
@@ -52,8 +52,8 @@ class Remnant:
     defects_mm2: float
     sliver_width_mm: float
     disc_radius_mm: float
-    edge_gap_mm: float  # from a part to the outline of a piece
-    hole_gap_mm: float  # to its holes and defects
+    edge_gap_mm: float  # from a part to the outline of a piece and to its holes
+    defect_gap_mm: float
     doubts: tuple[tuple[str, float], ...]
 
     @property

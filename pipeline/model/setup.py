@@ -101,8 +101,10 @@ class Setup:
     later_setups: Mapping[str, str]  # what later setups are for: {"setup-2": "turned over, ..."}
     hold: Hold | None = None  # None: nothing is known of it, and it is not judged
     gasket_width_mm: float = 0.0
+    holes: tuple[Float, ...] = ()  # of the billet, open right through, plugged
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "billet", frozen(self.billet, columns=2, name="billet", least=3))
         object.__setattr__(self, "gasket", frozen(self.gasket, columns=2, name="gasket", least=3))
         object.__setattr__(self, "defects", tuple(frozen(d, columns=2, name="defect", least=3) for d in self.defects))
+        object.__setattr__(self, "holes", tuple(frozen(h, columns=2, name="hole", least=3) for h in self.holes))

@@ -6,11 +6,13 @@ holding's text describes. The first setup's G-code numbers are bed-frame numbers
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
 from pipeline.model.arrays import Float, frozen
+from pipeline.model.loop import Loop
 from pipeline.model.nest import Zone
 
 
@@ -142,8 +144,9 @@ class Material:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Billet:
-    """One measured plate. `outline` (n, 2), `defects` and `zones` are in the billet frame (the frame it was measured
-    in). `layers_rad` is the direction of its layers there, None when nobody knows it."""
+    """One measured plate. `outline` (n, 2), `defects`, `holes` and `zones` are in the billet frame (the frame it was
+    measured in). Holes are open right through and plugged before use. `layers_rad` is the direction of its layers
+    there, None when nobody knows it."""
 
     name: str
     outline: Float
@@ -159,10 +162,17 @@ class Billet:
     corner: str  # how to recognise the marked corner
     zones: tuple[Zone, ...] = ()  # of two that overlap the later one counts
     layers_rad: float | None = None
+    holes: tuple[Float, ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "outline", frozen(self.outline, columns=2, name="billet outline", least=3))
         object.__setattr__(self, "defects", tuple(frozen(d, columns=2, name="defect", least=3) for d in self.defects))
+        object.__setattr__(self, "holes", tuple(frozen(h, columns=2, name="hole", least=3) for h in self.holes))
+
+    @property
+    def area_mm2(self) -> float:
+        """Of its metal: the outline less the holes."""
+        return Loop.polygon(self.outline).area_mm2 - math.fsum(Loop.polygon(hole).area_mm2 for hole in self.holes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

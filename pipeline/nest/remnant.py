@@ -51,32 +51,32 @@ def find_remnant(
 ) -> Remnant:  # fmt: skip
     """What the plan leaves of the billet, billet frame. `parts` and `requests` as the nest took them."""
     cutter = crib.cutter(nest_request.outline_cutter)
-    plate = Area.of_loops(Loop.polygon(setup.billet))
+    plate = Area.of_loops(Loop.polygon(setup.billet), [Loop.polygon(hole) for hole in setup.holes])
     kept = _together(placed.part.outline.moved(placed.setup_from_part) for placed in setup.parts)
     kerf = cutter.diameter_mm + nest_request.margin_mm / 2  # the most that stays for the finishing pass
     taken = kept.grown(kerf).plus(_beside(plan, crib))
     listed = sorted((_Listed.of(part, request) for part, request in _pairs(parts, requests)), key=_Listed.largest_first)
     doubts = _doubts(setup, billet, tolerances)
     doubt = math.fsum(amount for _, amount in doubts)
-    edge, hole = (cutter.diameter_mm * share + nest_request.edge_mm + doubt for share in (1.0, 0.5))
+    edge, spot = (cutter.diameter_mm * share + nest_request.edge_mm + doubt for share in (1.0, 0.5))
     disc = min((part.breadth_mm / 2 for part in listed), default=0.0)
     width = min(CLAMP_MM, 2 * (disc + edge))
     left = plate.minus(taken)
     found = broad_pieces(left, width_mm=width)
     spoilt = _together(Loop.polygon(defect) for defect in setup.defects)
-    pieces = [_piece(piece, spoilt, setup.seating, disc_mm=disc, edge_mm=edge, hole_mm=hole) for piece in found]
+    pieces = [_piece(piece, spoilt, setup.seating, disc_mm=disc, edge_mm=edge, defect_mm=spot) for piece in found]
     pieces.sort(key=lambda piece: piece.usable_mm2 == 0)
     gap = cutter.diameter_mm + nest_request.margin_mm
     for k, piece in enumerate(pieces[:MOST_KEPT]):
         if piece.usable_mm2 > 0:
-            largest = _largest(piece, listed, billet.zones, edge, hole, gap, nest_request.seed)
+            largest = _largest(piece, listed, billet.zones, edge, spot, gap, nest_request.seed)
             pieces[k] = replace(piece, largest=largest)
     broken = math.fsum(piece.common(spoilt).area_mm2 for piece in found)
     whole = math.fsum(piece.area_mm2 for piece in found)
     return Remnant(
         pieces=tuple(pieces), plate_mm2=plate.area_mm2, parts_mm2=kept.area_mm2,
         kerfs_mm2=plate.common(taken).minus(kept).area_mm2, slivers_mm2=left.area_mm2 - whole, defects_mm2=broken,
-        sliver_width_mm=width, disc_radius_mm=disc, edge_gap_mm=edge, hole_gap_mm=hole, doubts=doubts,
+        sliver_width_mm=width, disc_radius_mm=disc, edge_gap_mm=edge, defect_gap_mm=spot, doubts=doubts,
     )  # fmt: skip
 
 
@@ -137,14 +137,14 @@ def _doubts(setup: Setup, billet: Billet, tolerances: Tolerances) -> tuple[tuple
     )
 
 
-def _piece(piece: Area, spoilt: Area, seating: Seating, *, disc_mm: float, edge_mm: float, hole_mm: float) -> Piece:
+def _piece(piece: Area, spoilt: Area, seating: Seating, *, disc_mm: float, edge_mm: float, defect_mm: float) -> Piece:
     """One piece in the billet frame, without what fits in."""
     billet_from_setup = seating.setup_from_billet.inverse()
     outer, holes = piece.simplified(_SIMPLER_MM).loops()
     inside = Area.of_loops(outer, holes).shrunk(DRAWN_MM)  # so that rounded defects stay within the rounded outline
     defects = inside.common(spoilt).simplified(_SIMPLER_MM).polygons()
-    away = _together([*holes, *(Loop.polygon(defect) for defect in defects)])
-    centres = Area.of_loops(outer).shrunk(edge_mm + disc_mm).minus(away.grown(hole_mm + disc_mm))
+    centres = Area.of_loops(outer, holes).shrunk(edge_mm + disc_mm)
+    centres = centres.minus(_together(Loop.polygon(defect) for defect in defects).grown(defect_mm + disc_mm))
     return Piece(
         outline=_written(outer.vertices[:, :2], billet_from_setup),
         holes=tuple(_written(hole.vertices[:, :2], billet_from_setup) for hole in holes),
@@ -163,12 +163,12 @@ def _written(points: Float, billet_from_setup: Pose) -> Float:
 
 
 def _largest(
-    piece: Piece, listed: Sequence[_Listed], zones: tuple[Zone, ...], edge_mm: float, hole_mm: float, gap_mm: float,
+    piece: Piece, listed: Sequence[_Listed], zones: tuple[Zone, ...], edge_mm: float, defect_mm: float, gap_mm: float,
     seed: int,
 ) -> Placement | None:
     """The largest listed part that the nest finds a place for on the piece, alone, in the zones it is bound to."""
-    avoid = [(f"hole-{k}", ring, hole_mm) for k, ring in enumerate(piece.holes, start=1)]
-    avoid += [(f"defect-{k}", ring, hole_mm) for k, ring in enumerate(piece.defects, start=1)]
+    avoid = [(f"hole-{k}", ring, edge_mm) for k, ring in enumerate(piece.holes, start=1)]
+    avoid += [(f"defect-{k}", ring, defect_mm) for k, ring in enumerate(piece.defects, start=1)]
     region = Region(outline=piece.outline, edge_gap_mm=edge_mm, keepouts=tuple(avoid), zones=zones)
     field = Area.of_loops(Loop.polygon(piece.outline)).shrunk(edge_mm)
     for _, ring, gap in avoid:

@@ -53,7 +53,8 @@ def plan_webs(
     parts = Area.union([placed.part.outline.moved(placed.setup_from_part) for placed in setup.parts])
     kept = parts.grown(means.allowance_mm(cutter))
     kept = kept.plus(Area.union([Loop.polygon(block.outline) for block in setup.blocks]).grown(BLOCK_ROOM_MM))
-    waste = Area.of_loops(Loop.polygon(setup.billet)).minus(parts.grown(means.kerf_mm())).without_slivers(NOISE_MM)
+    plate = Area.of_loops(Loop.polygon(setup.billet), [Loop.polygon(hole) for hole in setup.holes])
+    waste = plate.minus(parts.grown(means.kerf_mm())).without_slivers(NOISE_MM)
     toolpaths: list[Toolpath] = []
     findings: list[Finding] = []
     for _ in range(ROUNDS):

@@ -3,8 +3,11 @@ and Y down: a place (x, y) of the setup is drawn at (x, -y)."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from html import escape
+
+import numpy as np
 
 from pipeline.model.arrays import Float
 
@@ -31,3 +34,15 @@ def text_at(x: float, y: float, size: float, words: str, style: str = "", *, anc
         f'<text x="{num(x)}" y="{num(-y)}" font-size="{size}" text-anchor="{anchor}" dominant-baseline="central"'
         f"{' ' + style if style else ''}>{escape(words)}</text>"
     )
+
+
+def upright(angle_rad: float) -> float:
+    """The turn of words along this direction that does not put them upside down."""
+    return (angle_rad + math.pi / 2) % math.pi - math.pi / 2
+
+
+def box(x: float, y: float, wide: float, high: float, angle_rad: float) -> Float:
+    """A rectangle (4, 2) about (x, y), turned."""
+    c, s = math.cos(angle_rad), math.sin(angle_rad)
+    corners = [(a * wide / 2, b * high / 2) for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
+    return np.array([(x + u * c - v * s, y + u * s + v * c) for u, v in corners])

@@ -17,20 +17,20 @@ from pipeline.model.arrays import Float
 from pipeline.model.part import Hole, Pocket, Side
 from pipeline.model.setup import PlacedPart, Setup
 from pipeline.model.shop import Billet
-from pipeline.model.units import MM_PER_INCH
-from pipeline.packet.ink import FONT, HALO, LETTER, num, polygon, text_at
+from pipeline.packet.ink import FONT, HALO, LETTER, box, num, polygon, text_at, upright
 from pipeline.packet.nest_places import Mark, mark
+from pipeline.packet.nest_zones import ZONE_INK, layers_sign, zone_borders, zones_and_layers
+from pipeline.packet.rules import RULE_MM, marked_corner, origin, rules
 
 _CHORD_MM = 0.02
 _MARGIN_MM = 5.0  # white round everything, inside the frame
-_RULE_MM = 7.0  # strip for the figures of the rules, left and below
 _LEGEND_ROW_MM = 5.6
 _KEY_MM = 3.1  # size of the words of the key
 _BANNER_MM = 9.0
 _HATCH_SHORT_MM = 0.2  # hatching ends before the outline's own ink
 # one hatching per family, in the order families first appear: lines as (angle in degrees, gap in mm)
 HATCHINGS = (((45, 1.9),), ((135, 1.2),), ((0, 1.1),), ((45, 1.9), (135, 1.9)), ((90, 1.3),), ((20, 1.5),))
-_ZONE_INK = 'stroke="#777" stroke-width="0.35" stroke-dasharray="0.4 1"'
+_PLUG_INK = 'stroke="#000" stroke-width="0.9" stroke-dasharray="0.1 1.7" stroke-linecap="round"'
 BED_HATCHING = ((-45, 0.95),)
 
 
@@ -40,6 +40,7 @@ def nest_layers(setup: Setup) -> dict[str, list[Float]]:
         "BILLET": [setup.billet],
         "GASKET": [setup.gasket],
         "DEFECTS": list(setup.defects),
+        "PLUGS": list(setup.holes),
         "BED": [b.outline for b in setup.blocks],
     }
     for placed in setup.parts:
@@ -66,7 +67,7 @@ class _Sheet:
     def size_mm(self) -> tuple[float, float]:
         width, height = self.high[0] - self.low[0], self.high[1] - self.low[1]
         legend = _LEGEND_ROW_MM * len(self.legend) + 1.0
-        return width + _RULE_MM + 1.0, height + _RULE_MM + legend + self.banner_mm + 1.0
+        return width + RULE_MM + 1.0, height + RULE_MM + legend + self.banner_mm + 1.0
 
 
 def sheet_mm(setup: Setup, *, billet: Billet | None = None) -> tuple[float, float]:
@@ -78,14 +79,14 @@ def draw_nest(
     setup: Setup, *, units: str, banner: str = "", marks: Sequence[Mark] = (), billet: Billet | None = None
 ) -> str:
     """The nest seen from above, at full size, with rules in `units` along its frame and a key of its signs. With a
-    `billet` its zones are drawn lightly, and the key shows the direction of its layers.
+    `billet` its zones and the direction of its layers are drawn and named, too.
 
     Every part is a group of class `part` that carries its id in `data-part`. The group `nest-plate` holds all that
     lies on the bed, for `draw_place`.
     """
     sheet = _sheet(setup, billet, banner)
     width, height = sheet.size_mm
-    left, top = sheet.low[0] - _RULE_MM, -sheet.high[1] - sheet.banner_mm - 0.5
+    left, top = sheet.low[0] - RULE_MM, -sheet.high[1] - sheet.banner_mm - 0.5
     out = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{num(left)} {num(top)} {num(width)} {num(height)}"'
         f' width="{num(width)}mm" height="{num(height)}mm" role="img" font-family="{FONT}">',
@@ -95,7 +96,7 @@ def draw_nest(
         *_plate(setup, billet),
         "</g>",
         *_bed_marks(setup),
-        *_rules(sheet, units),
+        *rules(sheet.low, sheet.high, units),
         *_legend(sheet, setup, billet),
         *(mark(x, y, number) for x, y, number in marks),
     ]
@@ -113,11 +114,11 @@ def _sheet(setup: Setup, billet: Billet | None, banner: str = "") -> _Sheet:
     low, high = everything.min(axis=0) - _MARGIN_MM, everything.max(axis=0) + _MARGIN_MM
     rows: list[list[tuple[float, str]]] = [[]]
     x, width = 0.0, float(high[0] - low[0])
-    graded = ["zone"] if billet is not None and billet.zones else []
+    graded = ["zone", "below"] if billet is not None and billet.zones else []
     layered = ["layers"] if billet is not None and billet.layers_rad is not None else []
-    defects = ["defect"] if setup.defects else []
+    defects = [*(["defect"] if setup.defects else []), *(["plug"] if setup.holes else [])]
     for key in [*_families(setup), "bed", *defects, *graded, *layered, "gasket", "contact", "pointer"]:
-        needed = 7.5 + LETTER * _KEY_MM * len(_key_words(key, setup)) + 3.0
+        needed = _sign_mm(key) + LETTER * _KEY_MM * len(_key_words(key, setup)) + 3.0
         if rows[-1] and x + needed > width:
             rows.append([])
             x = 0.0
@@ -171,12 +172,8 @@ def _hatching(ring: Float, key: str, setup: Setup) -> str:
 
 
 def _plate(setup: Setup, billet: Billet | None) -> Iterable[str]:
-    """Billet, zones, gasket, what stands on the bed, parts with their names, defects, names of zones."""
+    """Billet, gasket, what stands on the bed, parts with their names, zones, defects, layers."""
     yield polygon([setup.billet], 'fill="#fff" stroke="#000" stroke-width="0.9" stroke-linejoin="round"')
-    zones = billet.zones if billet is not None else ()
-    graded = [setup.seating.setup_from_billet.points(zone.polygon) for zone in zones]
-    for ring in graded:
-        yield polygon([ring], f'class="zone" fill="none" {_ZONE_INK}')
     yield polygon([setup.gasket], 'fill="none" stroke="#000" stroke-width="0.4" stroke-dasharray="3 1.4"')
     for block in setup.blocks:
         yield polygon([block.outline], 'fill="#fff" stroke="#000" stroke-width="0.45"')
@@ -192,44 +189,43 @@ def _plate(setup: Setup, billet: Billet | None) -> Iterable[str]:
             yield f'<circle cx="{num(x)}" cy="{num(-y)}" r="{num(r)}" fill="#fff" stroke="#000" stroke-width="0.28"/>'
         yield _label(placed, outline)
         yield "</g>"
+    if billet is not None:
+        yield from zone_borders(setup, billet, taken=_taken(setup))
     for defect in setup.defects:
         yield polygon([defect], 'fill="#000" stroke="#000" stroke-width="0.3"')
-    taken = [outline_of(placed) for placed in setup.parts] + [block.outline for block in setup.blocks]
-    for zone, ring in zip(zones, graded, strict=True):
-        x, y = _place_on(ring, taken)
-        taken.append(np.array([[x, y]]))
-        yield text_at(x, y, 2.4, f"{zone.name} {zone.figure:g}", f'{HALO} stroke-width="0.9"')
+    for hole in setup.holes:
+        yield polygon([hole], f'fill="#fff" {_PLUG_INK}')
     for block in setup.blocks:
         x, y = (block.outline.min(axis=0) + block.outline.max(axis=0)) / 2
         yield text_at(x, y, 2.8, block.name, f'{HALO} stroke-width="1.4"')
+    if billet is not None:
+        yield from zones_and_layers(setup, billet, parts=list(map(outline_of, setup.parts)), taken=_taken(setup))
 
 
-def _place_on(ring: Float, taken: Sequence[Float]) -> tuple[float, float]:
-    """A quarter of the ring's edges that lies farthest from what else is drawn, and not in it."""
-    spots = np.vstack([ring + k / 4 * (np.roll(ring, -1, axis=0) - ring) for k in range(4)])
-    away = np.full(len(spots), math.inf)
-    for other in taken:
-        near = np.hypot(*(spots[:, None, :] - other).transpose(2, 0, 1)).min(axis=1)
-        after = np.roll(other, -1, axis=0)
-        for k, (x, y) in enumerate(spots):
-            spans = (other[:, 1] > y) != (after[:, 1] > y)
-            a, b = other[spans], after[spans]
-            crossings = np.count_nonzero(a[:, 0] + (y - a[:, 1]) * (b[:, 0] - a[:, 0]) / (b[:, 1] - a[:, 1]) > x)
-            away[k] = min(away[k], -near[k] if crossings % 2 else near[k])
-    x, y = spots[np.argmax(away)]
-    return float(x), float(y)
+def _taken(setup: Setup) -> list[Float]:
+    """Rings that words of the plate must not cover: marks, names of parts, defects, what stands on the bed."""
+    marks = [_circle(check.x_mm, check.y_mm, 2.5) for check in setup.seating.pointer_checks]
+    names = [_name_of(placed, outline_of(placed)) for placed in setup.parts]
+    boxes = [box(x, y, LETTER * size * len(name), size, turn) for x, y, size, name, turn in names]
+    blocks = [block.outline for block in setup.blocks]
+    return [*setup.defects, *setup.holes, *blocks, *marks, *boxes, _circle(*setup.port_mm, 5.0)]
 
 
-def _label(placed: PlacedPart, outline: Float) -> str:
-    """The whole name where it fits, the copy's number alone where it does not (studs)."""
+def _name_of(placed: PlacedPart, outline: Float) -> tuple[float, float, float, str, float]:
+    """Where a part's name stands, its size, the name and its turn: the whole name where it fits, the copy's number
+    alone where it does not (studs)."""
     has_room = is_long(outline)
     size = 3.8 if np.ptp(outline, axis=0).max() > 60 else 3.0
     name = placed.part_id if has_room else placed.part_id.rpartition("-")[2]
     x, y = label_place(placed, outline, 0.26 * size * len(name))
+    return x, y, size, name, upright(placed.setup_from_part.angle_rad) if has_room else 0.0
+
+
+def _label(placed: PlacedPart, outline: Float) -> str:
+    x, y, size, name, angle_rad = _name_of(placed, outline)
     style = f'font-weight="700" {HALO} stroke-width="1.1"'
-    if has_room:
-        angle = (math.degrees(placed.setup_from_part.angle_rad) + 90) % 180 - 90  # never upside down
-        style += f' transform="rotate({num(-angle)} {num(x)} {num(-y)})"'
+    if is_long(outline):
+        style += f' transform="rotate({num(-math.degrees(angle_rad))} {num(x)} {num(-y)})"'
     return text_at(x, y, size, name, style)
 
 
@@ -258,19 +254,10 @@ def is_long(points: Float) -> bool:
 
 def _bed_marks(setup: Setup) -> Iterable[str]:
     """Origin with its axes, contacts, marked corner, pointer checks, port."""
-    yield (
-        '<path d="M-3 0H12M0 3V-12M12 0l-2.6 -0.9v1.8zM0 -12l-0.9 2.6h1.8z" stroke="#000" stroke-width="0.4"/>'
-        '<circle r="1.6" fill="#fff" stroke="#000" stroke-width="0.4"/>'
-    )
-    yield text_at(14, 0, 3, "X") + text_at(0, 14, 3, "Y") + text_at(2.4, 2.8, 2.6, "X0 Y0", anchor="start")
+    yield origin()
     for x, y in setup.seating.contacts:
         yield f'<circle cx="{num(x)}" cy="{num(-y)}" r="0.9" fill="#000"/>'
-    x, y = setup.seating.corner_mm
-    yield (
-        f'<path d="M{num(x)} {num(-y)}l-5 5M{num(x)} {num(-y)}l-2.4 0.6m2.4 -0.6l-0.6 2.4" fill="none" stroke="#000"'
-        ' stroke-width="0.6"/>'
-    )
-    yield text_at(x - 5.5, y - 7.2, 3, "marked corner")
+    yield marked_corner(*setup.seating.corner_mm)
     for k, check in enumerate(setup.seating.pointer_checks, start=1):
         yield _pointer(check.x_mm, check.y_mm, f"P{k}")
     x, y = setup.port_mm
@@ -287,63 +274,36 @@ def _pointer(x: float, y: float, name: str) -> str:
     )
 
 
-def _rules(sheet: _Sheet, units: str) -> Iterable[str]:
-    """The frame, with ticks along all four sides and figures on the left and below, in the machine's unit."""
-    step, scale, every = (MM_PER_INCH / 4, MM_PER_INCH, 4) if units == "in" else (5.0, 1.0, 4)
-    (x0, y0), (x1, y1) = sheet.low, sheet.high
-    yield (
-        f'<rect x="{num(x0)}" y="{num(-y1)}" width="{num(x1 - x0)}" height="{num(y1 - y0)}" fill="none" stroke="#000"'
-        ' stroke-width="0.35"/>'
-    )
-    ticks, figures = "", []
-    for k in range(math.ceil(x0 / step), math.floor(x1 / step) + 1):
-        x, long = k * step, 2.2 if k % every == 0 else 1.1
-        ticks += f"M{num(x)} {num(-y0)}v{num(-long)}M{num(x)} {num(-y1)}v{num(long)}"
-        if k % every == 0:
-            figures.append(text_at(x, y0 - 2.8, 2.9, f"{x / scale:.0f}"))
-    for k in range(math.ceil(y0 / step), math.floor(y1 / step) + 1):
-        y, long = k * step, 2.2 if k % every == 0 else 1.1
-        ticks += f"M{num(x0)} {num(-y)}h{num(long)}M{num(x1)} {num(-y)}h{num(-long)}"
-        if k % every == 0:
-            figures.append(text_at(x0 - 1.0, y, 2.9, f"{y / scale:.0f}", anchor="end"))
-    yield f'<path d="{ticks}" stroke="#000" stroke-width="0.25"/>'
-    yield from figures
-    yield text_at(x1, y0 - 2.8, 2.9, units, anchor="end")
-
-
 def _legend(sheet: _Sheet, setup: Setup, billet: Billet | None) -> Iterable[str]:
     """What each hatching and sign means, in rows under the frame."""
     for row, keys in enumerate(sheet.legend):
-        y = sheet.low[1] - _RULE_MM - _LEGEND_ROW_MM * (row + 0.5)
+        y = sheet.low[1] - RULE_MM - _LEGEND_ROW_MM * (row + 0.5)
         for dx, key in keys:
             x = sheet.low[0] + dx
-            sign = _layers(x + 3, y, setup, billet) if key == "layers" else _sign(x, y, key, setup)
-            yield sign + text_at(x + 7.5, y, _KEY_MM, _key_words(key, setup), anchor="start")
+            sign = layers_sign(x + 3, y, setup, billet) if key == "layers" else _sign(x, y, key, setup)
+            yield sign + text_at(x + _sign_mm(key), y, _KEY_MM, _key_words(key, setup), anchor="start")
 
 
-def _layers(x: float, y: float, setup: Setup, billet: Billet | None) -> str:
-    """Three lines as the layers run on this drawing."""
-    assert billet is not None and billet.layers_rad is not None
-    along = setup.seating.setup_from_billet.vectors(
-        np.array([[math.cos(billet.layers_rad), math.sin(billet.layers_rad)]])
-    )[0]
-    a, b = 2.8 * along[0], 2.8 * along[1]
-    lines = [(x - k * along[1], y + k * along[0]) for k in (-0.9, 0.0, 0.9)]
-    path = "".join(f"M{num(p - a)} {num(b - q)}L{num(p + a)} {num(-b - q)}" for p, q in lines)
-    return f'<path class="layers" d="{path}" stroke="#000" stroke-width="0.35"/>'
+def _sign_mm(key: str) -> float:
+    """Room for the sign of a key; what lies below is told in words alone."""
+    return 0.0 if key == "below" else 7.5
 
 
 def _sign(x: float, y: float, key: str, setup: Setup) -> str:
     """The sign beside its meaning: 6 mm wide, centred on y."""
+    if key == "below":
+        return ""
     if key == "gasket":
         return f'<path d="M{num(x)} {num(-y)}h6" stroke="#000" stroke-width="0.4" stroke-dasharray="2 1"/>'
     if key == "zone":
-        return f'<path d="M{num(x)} {num(-y)}h6" {_ZONE_INK}/>'
+        return f'<path d="M{num(x)} {num(-y)}h6" {ZONE_INK}/>'
     if key == "contact":
         return f'<circle cx="{num(x + 3)}" cy="{num(-y)}" r="0.9" fill="#000"/>'
     if key == "pointer":
         return _pointer(x + 3, y, "P1")
     box = np.array([[x, y - 1.9], [x + 6, y - 1.9], [x + 6, y + 1.9], [x, y + 1.9]])
+    if key == "plug":
+        return polygon([box], f'fill="#fff" {_PLUG_INK}')
     fill = "#000" if key == "defect" else "#fff"
     hatching = "" if key == "defect" else _hatching(box, key, setup)
     return polygon([box], f'fill="{fill}" stroke="#000" stroke-width="0.4"') + hatching
@@ -353,7 +313,9 @@ def _key_words(key: str, setup: Setup) -> str:
     words = {
         "bed": "keep clear",
         "defect": "defect",
+        "plug": "plugged hole",
         "zone": "zone and its figure",
+        "below": "zones: face that lies down, seen through the plate",
         "layers": "layers run so",
         "gasket": "gasket",
         "contact": "contact",

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -22,16 +23,16 @@ from pipeline.model.units import MM_PER_INCH
 _PLACES = 6  # decimals that count when corners or doubts are compared
 
 
-def file_name(number: int) -> str:
-    """Of the piece with this number, counted from 1."""
-    return f"remnant-{number}.yaml"
+def file_name(job_name: str, number: int) -> str:
+    """Of the piece with this number, counted from 1: of this job alone, so that no piece takes the file of another."""
+    return f"{job_name}-remnant-{number}.yaml"
 
 
 def billet_files(remnant: Remnant, *, job: Job, setup: Setup, job_digest: str, note: str = "") -> dict[str, bytes]:
     """A billet file for each piece that something of the list might be made of, by name. `note` goes on top."""
     pieces = remnant.kept
     return {
-        file_name(k): _billet_text(piece, remnant, job, setup, of=(k, len(pieces)), job_digest=job_digest, note=note)
+        file_name(job.name, k): _billet_text(piece, remnant, job, setup, of=(k, len(pieces)), job_digest=job_digest, note=note)
         for k, piece in enumerate(pieces, start=1)
     }
 
@@ -43,7 +44,7 @@ def remnant_figures(remnant: Remnant, *, job: Job, has_files: bool) -> dict[str,
     return {
         "pieces": [
             {
-                "file": file_name(k) if k <= n_files else None,
+                "file": file_name(job.name, k) if k <= n_files else None,
                 "area_mm2": round(piece.area_mm2, 1),
                 "usable_mm2": round(piece.usable_mm2, 1),
                 "worth": round(worth(piece, job), 2),
@@ -69,7 +70,7 @@ def remnant_figures(remnant: Remnant, *, job: Job, has_files: bool) -> dict[str,
         "sliver_width_mm": round(remnant.sliver_width_mm, 3),
         "disc_mm": round(2 * remnant.disc_radius_mm, 3),
         "edge_gap_mm": round(remnant.edge_gap_mm, 4),
-        "hole_gap_mm": round(remnant.hole_gap_mm, 4),
+        "defect_gap_mm": round(remnant.defect_gap_mm, 4),
         "outline_uncertainty_mm": round(remnant.outline_uncertainty_mm, 4),
     }
 
@@ -101,12 +102,11 @@ def _billet_text(
         f"thickness_uncertainty: {_number(billet.thickness_uncertainty_mm, units)}",
         f"bow: {_number(billet.bow_mm, units)}   # of the whole plate; a piece cut free may bend otherwise",
     ]
-    bad = [(f"hole-{k}", "open right through: inside the gasket it lets the vacuum go", ring)
-           for k, ring in enumerate(piece.holes, start=1)]  # fmt: skip
-    bad += [(f"defect-{k}", f"of {billet.name}", ring) for k, ring in enumerate(piece.defects, start=1)]
-    lines += ["defects:"] if bad else ["defects: {}"]
-    for name, words, ring in bad:
-        lines += [f"  {name}:   # {words}", *(f"  - {point}" for point in _points(ring, units))]
+    if piece.holes:
+        lines += ["holes_plugged: no   # plug them airtight, flush with the face that goes down, then: yes", "holes:",
+                  *_rings("hole", "open right through", piece.holes, units)]  # fmt: skip
+    if piece.defects:
+        lines += ["defects:", *_rings("defect", f"of {billet.name}", piece.defects, units)]
     here = Area.of_loops(Loop.polygon(piece.outline))
     zones = [z for z in billet.zones if not here.common(Area.of_loops(Loop.polygon(z.polygon))).is_empty]
     lines += [f"zones:   # as {billet.name} was graded"] if zones else []
@@ -121,6 +121,12 @@ def _billet_text(
         f"corner: {_quoted(billet.corner if piece.has_corner else _new_corner(piece, setup, units))}",
     ]
     return ("\n".join(lines) + "\n").encode()
+
+
+def _rings(kind: str, words: str, rings: Sequence[Float], units: str) -> Iterator[str]:
+    for k, ring in enumerate(rings, start=1):
+        yield f"  {kind}-{k}:   # {words}"
+        yield from (f"  - {point}" for point in _points(ring, units))
 
 
 def _new_corner(piece: Piece, setup: Setup, units: str) -> str:

@@ -15,7 +15,6 @@ from typing import Any
 
 from pipeline.model.digests import digest
 from pipeline.model.job import Job
-from pipeline.model.loop import Loop
 from pipeline.model.nest import Nest
 from pipeline.model.part import Part
 from pipeline.model.program import Program
@@ -82,7 +81,7 @@ def summarise(
                 "operations": _operations(plan, program, verdict),
             }
         ],
-        "yield": round(nest.parts_area_mm2 / Loop.polygon(job.billet.outline).area_mm2, 4),
+        "yield": round(nest.parts_area_mm2 / job.billet.area_mm2, 4),
         "share_of_usable_area": round(nest.parts_area_mm2 / nest.usable_area_mm2, 4),
         "usable_area_mm2": round(nest.usable_area_mm2, 1),
         "parts_area_mm2": round(nest.parts_area_mm2, 1),

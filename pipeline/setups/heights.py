@@ -124,4 +124,5 @@ def plan_setup(job: Job, parts: Sequence[Part], nest: Nest, seating: Seating) ->
         later_setups=LATER_SETUPS,
         hold=job.holding.hold,
         gasket_width_mm=job.holding.gasket_width_mm,
+        holes=tuple(setup_from_billet.points(hole) for hole in job.billet.holes),
     )

@@ -279,6 +279,7 @@ def _billet(name: str, values: Values) -> Billet:
             for zone in values["zones"]
         ),
         layers_rad=values["layers"],
+        holes=tuple(_array(points) for points in values["holes"].values()),
     )
 
 

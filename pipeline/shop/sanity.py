@@ -265,10 +265,25 @@ def check_billet(billet: Values, reader: Reader) -> None:
             wanted=f"far under the thickness, {shown(billet['thickness'], unit=unit)}",
         )
     check_zones(billet, outline, reader)
-    defects = billet.get("defects", {})
-    for name, points in defects.items():
-        node = defects.at(name)
-        if not check_polygon(points, node, reader, name=f"the defect {name}") or outline is None:
+    for key, kind in (("defects", "defect"), ("holes", "hole")):
+        _check_inside(billet.get(key, {}), outline, reader, kind=kind)
+    if billet.get("holes") and billet.get("holes_plugged") is False:
+        names = ", ".join(billet["holes"])
+        reader.fault(
+            "J127",
+            billet.at("holes"),
+            found=f"holes right through that nobody has plugged: {names}",
+            wanted="`holes_plugged: yes`, or a plate without holes",
+            hint="the vacuum goes through them: plug them airtight, flush with the face that goes down, then say so",
+        )
+
+
+def _check_inside(rings: Values, outline: Points | None, reader: Reader, *, kind: str) -> None:
+    """Defects or holes are simple polygons inside the outline."""
+    for name, points in rings.items():
+        node = rings.at(name)
+        unit = reader.unit_of(node)
+        if not check_polygon(points, node, reader, name=f"the {kind} {name}") or outline is None:
             continue
         outside = [index for index, point in enumerate(points) if not is_inside(point, outline)]
         if outside:
@@ -276,9 +291,9 @@ def check_billet(billet: Values, reader: Reader) -> None:
             reader.fault(
                 "J121",
                 _item(node, outside[0]),
-                found=f"a defect that reaches out of the outline at ({shown(x, unit=unit)}, {shown(y, unit=unit)})",
-                wanted="defects inside the outline",
-                hint="draw a defect at the rim up to the edge, not past it",
+                found=f"a {kind} that reaches out of the outline at ({shown(x, unit=unit)}, {shown(y, unit=unit)})",
+                wanted=f"{kind}s inside the outline",
+                hint=f"draw a {kind} at the rim up to the edge, not past it",
             )
 
 

@@ -239,6 +239,10 @@ BILLET = Table(
         "probes": Key(ListOf(Row((POINT.item, POINT.item, THICK))), BY_PROBES["probes"], default=None),
         "probe_uncertainty": Key(SMALL, BY_PROBES["probe_uncertainty"], default=None),
         "defects": Key(MapOf(POLYGON), "name: polygon that no part may touch", default={}),
+        "holes": Key(MapOf(POLYGON), "name: polygon of a hole right through; no part may touch its plug", default={}),
+        "holes_plugged": Key(
+            Flag(), "yes: plugged airtight, flush with the face that goes down, as high as the plate", default=False
+        ),
         "zones": Key(ListOf(ZONE), "graded parts of the plate, the later over the earlier; 0 elsewhere", default=()),
         "layers": Key(Number(-360, 360, degrees=True), "direction of the layers, billet frame", default=None),
         "price_per_cm2": Key(Number(0, 10000), "per square centimetre, whatever the units"),

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.model.digests import digest
-from pipeline.model.loop import Loop
 from pipeline.model.units import MM_PER_INCH, shown
 from pipeline.packet.page import page
 from pipeline.stages import QUICK_CELL_MM
@@ -144,7 +143,7 @@ def study_html(study: Study) -> str:
             currency=job.billet.currency,
             best=best,
             own=job.nest.outline_cutter,
-            plate_cost=Loop.polygon(job.billet.outline).area_mm2 / 100 * job.billet.price_per_cm2,
+            plate_cost=job.billet.area_mm2 / 100 * job.billet.price_per_cm2,
             drawing=drawing,
             weighed=weighed(study),
             model=money.model_words(weighed(study)),

@@ -167,9 +167,10 @@ def _assumed(
         if hold.pump_flow_l_min > 0
         else "a hole through the plate inside the gasket loses the vacuum"
     )
+    plugs = f"; the plate's {len(setup.holes)} holes are taken as plugged and tight" if setup.holes else ""
     said: tuple[str, ...] = (
         f"{hold.vacuum_kpa:.1f} kPa under {sealed.area_mm2 / 100:.1f} cm2 inside the gasket's inner edge, less what is"
-        " cut through",
+        f" cut through{plugs}",
         f"friction {hold.friction:g} of plate on bed; a pull test at your bed tells what it is",
         "the largest push of a worn tooth, in the worst direction it turns through, all of it on one piece, as high as"
         " it gets",

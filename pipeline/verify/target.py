@@ -194,6 +194,12 @@ class Comparison:
         verify_removal.fill_polygon(
             plate, np.array(setup.billet), grid.coarse_x0_mm, grid.coarse_y0_mm, grid.coarse_mm
         )
+        for hole in setup.holes:  # a plug neither ties a part nor is pulled on
+            plugged = np.zeros_like(plate)
+            verify_removal.fill_polygon(
+                plugged, np.array(hole), grid.coarse_x0_mm, grid.coarse_y0_mm, grid.coarse_mm
+            )
+            plate &= ~plugged
         return CutTimes(
             x0_mm=grid.coarse_x0_mm, y0_mm=grid.coarse_y0_mm, cell_mm=grid.coarse_mm, plate=plate, tied=self.tied,
             severed=self.severed,

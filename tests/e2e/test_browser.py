@@ -184,6 +184,8 @@ def test_operations_are_found_and_the_nest_zooms(browser, packet):
         whole = window()
         page.locator("[data-zoom=in]").click()
         assert window()[2] < whole[2]
+        edge = "getComputedStyle(document.querySelector('#nest .edge')).vectorEffect"
+        assert page.evaluate(edge) == "non-scaling-stroke", "a gap is judged by lines that stay thin"
         page.locator("[data-zoom=fit]").click()
         assert window() == whole
         assert view.complaints == []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import pytest
 import shapely
@@ -22,6 +23,13 @@ nest: {{effort: 1}}
 """
 
 
+FILE = "first-remnant-1.yaml"
+
+
+def plugged(file):
+    file.write_text(file.read_text().replace("holes_plugged: no ", "holes_plugged: yes "))
+
+
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
     folder = tmp_path_factory.mktemp("remnant")
@@ -33,17 +41,21 @@ def made(tmp_path_factory):
 
 def test_the_file_is_a_billet_of_the_next_job(made):
     folder, run = made
-    assert "remnant-1.yaml" in run.summary["files"]
+    assert FILE in run.summary["files"]
     job = folder / "next.yaml"
-    job.write_text(f"based_on: {folder / 'first.yaml'}\nbillet: ./packet/remnant-1.yaml\n")
+    job.write_text(f"based_on: {folder / 'first.yaml'}\nbillet: ./packet/{FILE}\n")
+    done = command("check", str(job))
+    assert done.returncode == 2 and "J127" in done.stderr, "nobody has plugged the holes"
+    plugged(folder / "packet" / FILE)
     done = command("check", str(job))
     assert done.returncode == 0, done.stderr
     (row,) = run.summary["remnant"]["pieces"]
     first, billet = read_job(folder / "first.yaml"), read_job(job).billet
     piece = shapely.Polygon(billet.outline)
-    assert row["holes"] + row["defects"] == len(billet.defects) and row["file"] == "remnant-1.yaml"
-    assert all(piece.covers(shapely.Polygon(ring)) for ring in billet.defects)
-    metal = piece.difference(shapely.union_all([shapely.Polygon(ring) for ring in billet.defects]))
+    assert (row["holes"], row["defects"]) == (len(billet.holes), len(billet.defects)) and row["file"] == FILE
+    lost = [shapely.Polygon(ring) for ring in (*billet.holes, *billet.defects)]
+    assert all(piece.covers(ring) for ring in lost)
+    metal = piece.difference(shapely.union_all(lost))
     assert metal.area == pytest.approx(row["area_mm2"], abs=0.025 * metal.length)  # drawn with fewer points
     assert billet.outline_uncertainty_mm > first.billet.outline_uncertainty_mm
     assert (billet.thickness_mm, billet.price_per_cm2) == (first.billet.thickness_mm, first.billet.price_per_cm2)
@@ -65,12 +77,35 @@ def test_the_largest_part_lies_in_the_metal_with_its_gaps(made):
     outline = shapely.Polygon(clip.outline.flattened(chord_mm=0.001))
     placed = shapely.affinity.rotate(outline, math.degrees(largest["angle_rad"]), origin=(0, 0))
     placed = shapely.affinity.translate(placed, largest["x_mm"], largest["y_mm"])
-    (folder / "next.yaml").write_text(f"based_on: {folder / 'first.yaml'}\nbillet: ./packet/remnant-1.yaml\n")
+    (folder / "next.yaml").write_text(f"based_on: {folder / 'first.yaml'}\nbillet: ./packet/{FILE}\n")
+    plugged(folder / "packet" / FILE)
     billet = read_job(folder / "next.yaml").billet
     piece = shapely.Polygon(billet.outline)
     assert piece.covers(placed)
     assert piece.exterior.distance(placed) >= left["edge_gap_mm"] - 0.001
-    assert min(shapely.Polygon(ring).distance(placed) for ring in billet.defects) >= left["hole_gap_mm"] - 0.001
+    assert min(shapely.Polygon(ring).distance(placed) for ring in billet.holes) >= left["edge_gap_mm"] - 0.001
+
+
+def test_a_job_on_the_plugged_piece_says_what_it_counts_on(made):
+    folder, run = made
+    plugged(folder / "packet" / FILE)
+    (folder / "again.yaml").write_text(
+        f"based_on: {folder / 'first.yaml'}\nbillet: ./packet/{FILE}\n"
+        "parts: {clip: {count: 1, fixed: []}, stud: {count: 0, fixed: []}}\n"
+    )
+    done = command("make", str(folder / "again.yaml"), "--out", str(folder / "again"))
+    assert done.returncode == 0, done.stderr
+    again = Run(folder / "again", done.returncode, done.stdout, done.stderr)
+    page, billet = (folder / "again/packet.html").read_text(), read_job(folder / "again.yaml").billet
+    holes = shapely.union_all([shapely.Polygon(ring) for ring in billet.holes])
+    assert f"Plug the {len(billet.holes)} holes" in page and "are taken as plugged and tight" in page
+    assert f"{len(billet.holes)} plugged" in again.program
+    metal = (shapely.Polygon(billet.outline).area - holes.area) / 100
+    assert f"Plate: <b>{metal * billet.price_per_cm2:.0f} " in page, "a hole is not paid for"
+    # the holes lie inside the gasket: the vacuum pulls on so much less
+    before, after = (float(re.search(r"kPa under ([0-9.]+) cm2", text)[1])
+                     for text in ((folder / "packet/packet.html").read_text(), page))  # fmt: skip
+    assert before - after == pytest.approx(holes.area / 100, rel=0.05)
 
 
 @pytest.mark.parametrize("name", ["grafting-pair", "budding-small"])
@@ -80,6 +115,6 @@ def test_the_examples_account_for_the_whole_plate(make, name):
     metal = math.fsum(row["area_mm2"] for row in left["pieces"])
     total = metal + left["kerfs_mm2"] + left["slivers_mm2"] + left["defects_mm2"] + run.summary["parts_area_mm2"]
     assert total == pytest.approx(plate.area, abs=2.0)
-    files = sorted(file.name for file in run.folder.glob("remnant-*"))
+    files = sorted(file.name for file in run.folder.glob("*-remnant-*"))
     assert files == [row["file"] for row in left["pieces"] if row["file"]]
     assert bool(files) == (left["usable_mm2"] > 0)

@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.model.job import Job
-from pipeline.model.loop import Loop
 from pipeline.model.nest import Nest
 from pipeline.model.part import Part
 from pipeline.model.program import Program
@@ -28,7 +27,7 @@ from pipeline.packet.copies import copies
 from pipeline.packet.nest_drawing import draw_nest, sheet_mm
 from pipeline.packet.nest_places import draw_place
 from pipeline.packet.page import rows, simulated
-from pipeline.packet.remnant_drawing import draw_remnant
+from pipeline.packet.remnant_drawing import draw_remnant, largest_on_bed
 from pipeline.packet.sheet import program as told
 from pipeline.packet.view import view3d
 
@@ -97,7 +96,6 @@ def page_html(
 ) -> str:
     """The page as text. `parts` holds one of each kind. All lengths pass through the filters, which hold the unit."""
     units = job.machine.dialect.units
-    plate_mm2 = Loop.polygon(job.billet.outline).area_mm2
     findings, marks = _findings(verdict, units)
     stops = rows.stops(program)
     return (
@@ -108,7 +106,8 @@ def page_html(
             digest=job_digest,
             nest=nest,
             remnant=remnant,
-            remnant_drawing=draw_remnant(remnant, setup=setup, parts=parts),
+            remnant_drawing=draw_remnant(remnant, setup=setup, parts=parts, units=units),
+            fits=[largest_on_bed(piece, setup) for piece in remnant.pieces],
             setup=setup,
             verdict=verdict,
             summary=summary,
@@ -131,8 +130,8 @@ def page_html(
             numbers=told.Numbers(units=units),
             kinds=rows.kinds(parts, setup, units),
             left=rows.left_rows(plan),
-            cost=rows.cost_rows(job, setup, plate_mm2),
-            plate_cost=plate_mm2 / 100 * job.billet.price_per_cm2,
+            cost=rows.cost_rows(job, setup),
+            plate_cost=job.billet.area_mm2 / 100 * job.billet.price_per_cm2,
             findings=findings,
             total_s=sum(t.cutting_s + t.air_s for t in verdict.section_times),
             copies=copies,

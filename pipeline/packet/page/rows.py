@@ -194,7 +194,7 @@ def left_rows(plan: Plan) -> list[dict[str, Any]]:
     ]
 
 
-def cost_rows(job: Job, setup: Setup, plate_mm2: float) -> list[dict[str, Any]]:
+def cost_rows(job: Job, setup: Setup) -> list[dict[str, Any]]:
     """Plate cost by footprint: the part's area and half the kerf and margin round it (common practice, no source)."""
     gap = job.crib.cutter(job.nest.outline_cutter).diameter_mm + job.nest.margin_mm
     out = []
@@ -207,7 +207,7 @@ def cost_rows(job: Job, setup: Setup, plate_mm2: float) -> list[dict[str, Any]]:
                 "name": name,
                 "count": len(mine),
                 "area": area,
-                "share": footprint * len(mine) / plate_mm2,
+                "share": footprint * len(mine) / job.billet.area_mm2,
                 "each": footprint / 100 * job.billet.price_per_cm2,
                 "thickness": mine[0].part.thickness_mm,
             }

@@ -109,6 +109,8 @@ def _shapes(setup: Setup, sheet: _Sheet, units: str) -> Iterable[object]:
         yield from _part(placed, HATCHINGS[families.index(placed.part.family) % len(HATCHINGS)], sheet)
     for defect in setup.defects:
         yield sheet.polygon([defect], width=0.6, fill=black)
+    for hole in setup.holes:
+        yield sheet.polygon([hole], width=1.6, fill=white)
     for placed in setup.parts:
         yield _part_name(placed, sheet)
     x, y = sheet.at([setup.port_mm])[0]

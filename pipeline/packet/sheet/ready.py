@@ -41,6 +41,11 @@ def _checks(paper: Paper, s: Sources) -> list[list[str]]:
         ],
         [bold(f"Holding {holding.name}"), ": gasket whole, port clear; stops and blocks as in the table"],
         [bold(f"Gauge block {n.exact(setup.z.gauge_block_mm)}"), f" {n.units}, for the check of Z zero"],
+        *(
+            [[bold(f"Plugs in the {len(setup.holes)} holes of the plate"), ": airtight, flush with the face that goes down"]]
+            if setup.holes
+            else []
+        ),
         [bold("Pointer"), " for the spindle, for the three checks of the seating"],
     ]
     if bores := bores_of(s.plan, s.setup):

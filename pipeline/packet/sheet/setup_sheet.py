@@ -193,12 +193,14 @@ def _write_nest(paper: Paper, s: Sources) -> None:
     counts = Counter(placement.part for placement in s.nest.placements)
     placed = ", ".join(f"{count} {part}" for part, count in counts.items())
     gap = f"; least gap {s.n.exact(s.nest.least_gap_mm)}" if len(s.nest.placements) > 1 else ""
+    plugs = " Thick rings: holes of the plate, plugged." if s.setup.holes else ""
     paper.drawing(
         "4  Nest",
         f"seen from above, {s.setup.side_up} face up",
         drawing,
         f"{placed}{gap}. Scale 1:{scale:g} when printed at full size. Thick line: measured outline. Dashed: gasket."
         " Black dots: contacts with the stops. Dense hatching: stops, clamps, spacers: keep clear. Solid: defects."
+        f"{plugs}"
         " P1 to P3: pointer checks, the arrow goes the way of the pointer.",
     )
 

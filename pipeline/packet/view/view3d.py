@@ -60,7 +60,7 @@ def scene_json(*, setup: Setup, plan: Plan, program: Program, crib: Crib, units:
         "counts": {"path": PATH_COUNTS, "mesh": MESH_COUNTS, "feed": FEED_COUNTS},
         "z": {"skin": _n(setup.z.skin_mm), "top": _n(setup.z.top_mm)},
         "billet": _points(setup.billet),
-        "defects": [_points(defect) for defect in setup.defects],
+        "defects": [_points(defect) for defect in [*setup.defects, *setup.holes]],
         "gasket": _points(setup.gasket),
         "port": [_n(v) for v in setup.port_mm],
         "blocks": [

@@ -96,6 +96,16 @@ def test_polygons_of_a_ring_have_no_hole_and_the_same_area():
     assert all(not p.interiors for p in parts)
 
 
+def test_runs_of_a_border_inside_an_area():
+    area = Area.of_loops(Loop.polygon(np.array([[0, 0], [10, 0], [10, 10], [0, 10.0]])))
+    (run,) = area.runs_inside(np.array([[-5, 2], [5, 2], [5, 4], [-5, 4.0]]))
+    assert run.tolist() in ([[0, 2], [5, 2], [5, 4], [0, 4]], [[0, 4], [5, 4], [5, 2], [0, 2]])
+    (whole,) = area.runs_inside(np.array([[2, 2], [5, 2], [5, 4.0]]))
+    assert len(whole) == 4 and (whole[0] == whole[-1]).all(), "closed"
+    assert area.runs_inside(np.array([[12, 0], [14, 0], [14, 4.0]])) == ()
+    assert area.runs_inside(np.array([[10, 5], [14, 0], [14, 10.0]])) == (), "it touches in a point"
+
+
 def test_same_input_same_bytes():
     a, b = outset(blob(1), 1.5), outset(blob(1), 1.5)
     assert a.segments.tobytes() == b.segments.tobytes()

@@ -122,7 +122,8 @@ def test_places_of_a_pair_go_to_their_halves(tmp_path: Path) -> None:
 
 
 def test_one_hand_alone_keeps_its_name(tmp_path: Path) -> None:
-    job = read_job(write(tmp_path, f"based_on: {GRAFTING}\nparts:\n  handle: {{hands: right}}\n"))
+    job = read_job(write(tmp_path, f"based_on: {GRAFTING}\nparts:\n  handle: {{hands: right}}\n"
+                                   "nest: {worth: {alike: 0}}\n"))
     assert job.parts[0].name == "handle" and job.parts[0].sizes["hand"] == "right"
 
 

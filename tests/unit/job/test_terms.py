@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -30,8 +31,14 @@ def write(folder: Path, more: str) -> Path:
     return path
 
 
-def test_a_job_that_says_nothing_weighs_nothing() -> None:
-    job = read_job(GRAFTING)
+def test_a_job_that_says_nothing_weighs_nothing(tmp_path: Path) -> None:
+    said = GRAFTING.read_text().splitlines(keepends=True)
+    quiet = [line for line in said if not line.strip().startswith(("web:", "worth:"))]
+    assert len(quiet) == len(said) - 2
+    shutil.copytree(ROOT / "configs", tmp_path / "configs")
+    path = tmp_path / "configs/jobs/quiet.yaml"
+    path.write_text("".join(quiet))
+    job = read_job(path)
     assert (job.nest.worth, job.nest.web_mm) == (Worth(), 0.0)
     assert (job.billet.zones, job.billet.layers_rad) == ((), None)
     assert all(part.along_layers_rad is None for part in job.parts)
@@ -46,7 +53,7 @@ nest:
   web: 0.4
   worth: {figure: 25, alike: 12.5, layers: 8}
 """))
-    assert job.nest.worth == Worth(figure=25, alike=12.5, layers=8)
+    assert job.nest.worth == Worth(figure=25, alike=12.5, layers=8, held=2), "held as the job it is based on"
     assert job.nest.web_mm == 0.4
     along = {part.name: part.along_layers_rad for part in job.parts}
     ten = pytest.approx(math.radians(10))
@@ -59,7 +66,7 @@ nest:
 
 def test_one_worth_can_be_a_column_of_an_order_list(tmp_path: Path) -> None:
     """A job based on another one changes one worth and keeps the rest."""
-    first = write(tmp_path, "nest:\n  worth: {figure: 25, held: 3}\n")
+    first = write(tmp_path, "nest:\n  worth: {figure: 25, alike: 0, held: 3}\n")
     second = tmp_path / "second.yaml"
     second.write_text(f"based_on: {first}\nnest:\n  worth:\n    figure: 30\n")
     assert read_job(second).nest.worth == Worth(figure=30, held=3)
@@ -70,3 +77,9 @@ def test_margins_and_edges_that_leave_webs_that_stand(tmp_path: Path, margin: fl
     """With the cutter of 3: neighbours' kerfs meet up to a margin of 3, and from 3.8 on leave 0.8."""
     job = read_job(write(tmp_path, f"nest: {{margin: {margin}, edge: {edge}, web: {web}}}\n"))
     assert job.nest.web_mm == web
+
+
+def test_a_part_left_out_is_not_missed(tmp_path: Path) -> None:
+    """An order without handles, of a job that weighs pairs."""
+    job = read_job(write(tmp_path, "parts: {handle: {count: 0}}\nnest: {worth: {alike: 5}}\n"))
+    assert job.nest.worth.alike == 5 and [part.name for part in job.parts] == ["clip", "stud"]

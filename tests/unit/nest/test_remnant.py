@@ -29,7 +29,7 @@ UNCERTAINTY = 0.1
 # 3 sigma of 0.05 in X, 0.05 in Y and 0.001 rad at half of 80 mm, as the small setup has them
 SHAKE = 3 * math.sqrt(0.05**2 + 0.05**2 + 0.04**2)
 DOUBT = UNCERTAINTY + SHAKE + 0.05 + 0.025
-EDGE, HOLE = 3.0 + 0.4 + DOUBT, 1.5 + 0.4 + DOUBT
+EDGE, SPOT = 3.0 + 0.4 + DOUBT, 1.5 + 0.4 + DOUBT
 NOTHING = Plan(toolpaths=(), not_cut=())
 STUD = plain_part("stud", Loop.circle(0, 0, 3.5))
 
@@ -87,13 +87,13 @@ def test_usable_ground_is_the_opening_less_the_gaps():
     assert enough.usable_mm2 > 0 and enough.largest.part == "stud"
 
 
-def test_a_hole_keeps_the_gap_of_a_defect():
+def test_a_hole_keeps_the_gap_of_an_edge():
     left = left_of(placed(STUD, 40, 25))
-    kept_off = 3.5 + KERF + HOLE
+    kept_off = 3.5 + KERF + EDGE
     wide, high, r = 80 - 2 * EDGE, 50 - 2 * EDGE, 3.5
     expected = wide * high - (4 - math.pi) * r**2 - math.pi * kept_off**2
     assert left.pieces[0].usable_mm2 == pytest.approx(expected, abs=1.0)
-    assert left.hole_gap_mm == pytest.approx(HOLE) and left.edge_gap_mm == pytest.approx(EDGE)
+    assert left.defect_gap_mm == pytest.approx(SPOT) and left.edge_gap_mm == pytest.approx(EDGE)
 
 
 def test_a_defect_stays_in_its_piece_and_is_no_metal():
@@ -180,7 +180,7 @@ def test_the_largest_listed_part_that_fits_is_found_where_it_fits():
     left = left_of(placed(STUD, 12, 25), listed=listed, turn=0.3)
     (piece,) = left.pieces
     assert piece.largest.part == "mid", "the big one has no room beside its edge gaps"
-    keepouts = tuple((f"hole-{k}", hole, left.hole_gap_mm) for k, hole in enumerate(piece.holes))
+    keepouts = tuple((f"hole-{k}", hole, left.edge_gap_mm) for k, hole in enumerate(piece.holes))
     region = Region(outline=piece.outline, edge_gap_mm=left.edge_gap_mm, keepouts=keepouts)
     nest = Nest(placements=(piece.largest,), least_gap_mm=1, least_edge_mm=1, parts_area_mm2=1, usable_area_mm2=1)
     assert least_distances(nest, list(listed), region)[1] >= -1e-6

@@ -61,7 +61,7 @@ REMNANT = Remnant(
     sliver_width_mm=5.0,
     disc_radius_mm=5.0,
     edge_gap_mm=4.1,
-    hole_gap_mm=2.6,
+    defect_gap_mm=2.6,
     doubts=(("the old edge as measured", 0.1), ("how the plate lay, three sigma", 0.25)),
 )
 
@@ -390,13 +390,22 @@ def test_the_remnant_is_told_piece_by_piece(page):
     price = JOB.billet.price_per_cm2
     assert f"1234.5 mm2 that parts of this job could still cover, worth {12.345 * price:.2f} USD" in words
     rows = [r["text"] for r in page.all("tr") if "remnant" in r["inside"]][1:]
-    first = f"13584.01234.5{12.345 * price:.2f}handle-left at 50.00 8.00, turned 30.000\u00b0remnant-1.yaml"
+    first = f"13584.01234.5{12.345 * price:.2f}handle-left at 50.00 8.00, turned 30.000\u00b0{JOB.name}-remnant-1.yaml"
     assert rows == [first, "299.50.00.00nonenone"]
     assert "may be off by 0.350 mm (the old edge as measured 0.100, how the plate lay, three sigma 0.250)" in words
     assert "Holes go right through" in words and "measure the piece anew" in words
-    assert [e["text"] for e in page.all("text") if "remnant" in e["inside"]] == ["1: handle-left", "2"]
+    assert [e["text"] for e in page.all("text") if "remnant" in e["inside"]][:3] == ["handle-left", "1", "2"]
+    assert "Black: defects." in words, "a piece has one"
     refused = Reader(page_html(**inputs(findings=[fault()]))).by_id("remnant")["text"]
-    assert "remnant-1.yaml" not in refused and "measure the piece anew" not in refused
+    assert "-remnant-1.yaml" not in refused and "measure the piece anew" not in refused
+
+
+def test_the_table_says_where_the_largest_part_lies_on_the_bed():
+    moved = Pose.planar(to="setup-1", frm="billet", x_mm=6, y_mm=4, angle_rad=math.radians(90))
+    given = inputs()
+    setup = replace(given["setup"], seating=replace(given["setup"].seating, setup_from_billet=moved))
+    table = Reader(page_html(**given | {"setup": setup})).by_id("remnant")["text"]
+    assert "X Y on the bed" in table and "handle-left at -2.00 54.00, turned 120.000\u00b0" in table
 
 
 def test_a_plate_that_is_used_up_is_scrap():
@@ -406,3 +415,6 @@ def test_a_plate_that_is_used_up_is_scrap():
     words = Reader(page_html(**given | {"remnant": spent, "summary": figures})).by_id("remnant")["text"]
     assert "what is left is scrap to this list" in words
     assert "worth 0" not in words and "measure the piece anew" not in words and "Holes" not in words
+    sound = replace(REMNANT, pieces=REMNANT.pieces[:1])
+    figures = given["summary"] | {"remnant": remnant_figures(sound, job=given["job"], has_files=True)}
+    assert "Black" not in Reader(page_html(**given | {"remnant": sound, "summary": figures})).by_id("remnant")["text"]

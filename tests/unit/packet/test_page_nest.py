@@ -11,9 +11,7 @@ import numpy as np
 import pytest
 
 from pipeline.model.frames import Pose
-from pipeline.model.loop import Loop
 from pipeline.model.nest import Zone
-from pipeline.model.part import Pocket, Side
 from pipeline.model.shop import Block
 from pipeline.packet.nest_drawing import draw_nest, hatch_lines, sheet_mm
 from pipeline.packet.nest_places import draw_place
@@ -163,19 +161,99 @@ def graded():
     return SimpleNamespace(zones=zones, layers_rad=np.radians(30))
 
 
-def test_zones_are_drawn_lightly_with_name_and_figure_and_explained():
-    setup, billet = nest("handle"), graded()
-    hollow = Pocket(id="hollow", side=Side.INSIDE, outer=Loop.circle(10, 5, 2), top_z_mm=3, floor_z_mm=2,
-                    corner_radius_mm=2)  # fmt: skip
-    placed = setup.parts[0]
-    setup = replace(setup, parts=(replace(placed, part=replace(placed.part, features=(hollow,))),))
-    svg = drawn(setup, billet=billet)
-    rings = [numbers(p.get("d")) for p in svg.iter(SVG + "path") if p.get("class") == "zone"]
-    assert len(rings) == 2
-    there = setup.seating.setup_from_billet.points(billet.zones[0].polygon) * (1, -1)
-    assert rings[0] == pytest.approx(there, abs=0.006)
-    assert {"waves <1> 0.9", "eye 1", "zone and its figure"} <= set(words(svg))
-    assert "zone and its figure" not in words(drawn(setup)), "a plate without zones has no word of them"
+def zoned(setup, *zones, layers_deg=None):
+    """A billet with zones given by name and corners on the bed; the figure is 0.5."""
+    back = setup.seating.setup_from_billet.inverse()
+    graded = [Zone(name=name, polygon=back.points(np.array(ring, dtype=float)), figure=0.5) for name, ring in zones]
+    return SimpleNamespace(zones=tuple(graded), layers_rad=None if layers_deg is None else np.radians(layers_deg))
+
+
+def square(x0, y0, x1, y1):
+    return [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
+
+
+def borders(svg):
+    return [numbers(p.get("d")) * (1, -1) for p in svg.iter(SVG + "path") if p.get("class") == "zone"]
+
+
+def placed_words(svg, words):
+    (text,) = [t for t in svg.iter(SVG + "text") if t.text == words]
+    return float(text.get("x")), -float(text.get("y")), text
+
+
+def test_zones_are_drawn_with_name_and_figure_and_explained():
+    setup = nest("handle")
+    svg = drawn(setup, billet=graded())
+    assert len(borders(svg)) == 2
+    below = "zones: face that lies down, seen through the plate"
+    assert {"waves <1> 0.9", "eye 1", "zone and its figure", below} <= set(words(svg))
+    assert not {"zone and its figure", below} & set(words(drawn(setup))), "a plate without zones has no word of them"
+
+
+def test_a_zone_ends_at_the_plate_and_at_a_later_zone():
+    """The plate is 80 x 50; the first zone reaches beyond it on three sides, the second one lies across its border."""
+    setup = replace(nest("handle"), parts=(), blocks=(), defects=())
+    first, second = borders(
+        drawn(setup, billet=zoned(setup, ("a", square(-20, -9, 30, 70)), ("b", square(20, 8, 60, 16))))
+    )
+    assert set(first[:, 0]) == {30}, "only the side that runs on the plate"
+    assert first[:, 1].min() == pytest.approx(0.7) and first[:, 1].max() == pytest.approx(49.3)
+    assert not ((first[:, 1] > 8) & (first[:, 1] < 16)).any(), "it ends where the later zone counts"
+    assert np.array_equal(np.unique(second, axis=0), np.unique(square(20, 8, 60, 16), axis=0))
+    assert not borders(drawn(setup, billet=zoned(setup, ("all", square(0, 0, 80, 50))))), "the plate's outline says it"
+
+
+def test_borders_of_zones_leave_names_of_parts_readable():
+    setup = nest("handle")  # its number stands at (18, 25)
+    (border,) = borders(drawn(setup, billet=zoned(setup, ("half", square(-9, -9, 99, 25)))))
+    assert not ((border[:, 1] == 25) & (abs(border[:, 0] - 18) < 0.7)).any()
+    assert (border[:, 1] == 25).sum() >= 4, "two runs at the least"
+
+
+@pytest.mark.parametrize("ring", [square(4, 5, 36, 40), square(-30, -30, 36, 90), square(2, 20, 30, 30)])
+def test_the_name_of_a_zone_stands_on_plate_and_zone(ring):
+    """In the third one there is hardly more than the part: the name is still in it, with a halo."""
+    setup = nest("handle")  # the part from (8, 20) to (28, 30)
+    x, y, text = placed_words(drawn(setup, billet=zoned(setup, ("half", ring))), "half 0.5")
+    half = 3 * 0.5 * len("half 0.5") / 2
+    (x0, y0), (x1, y1) = np.clip(np.min(ring, axis=0), 0, None), np.minimum(np.max(ring, axis=0), (80, 50))
+    assert x0 <= x - half and x + half <= x1 and y0 <= y - 1.5 and y + 1.5 <= y1
+    assert 'stroke="#fff"' in ET.tostring(text).decode() and text.get("font-size") == "3.0"
+    if ring != square(2, 20, 30, 30):
+        assert x + half <= 8 or x - half >= 28 or y + 1.5 <= 20 or y - 1.5 >= 30, "off the part"
+
+
+def test_names_of_zones_keep_off_each_other_and_off_what_is_marked():
+    setup = nest("handle")
+    zones = [(name, square(0, 0, 80, 50)) for name in ("a", "b")]
+    svg = drawn(setup, billet=zoned(setup, *zones))
+    assert "a 0.5" not in words(svg), "a zone that lies wholly under a later one does not count"
+    svg = drawn(setup, billet=zoned(setup, *zones[:1], ("b", square(30, 30, 70, 44)), layers_deg=30))
+    spots = [placed_words(svg, name)[:2] for name in ("a 0.5", "b 0.5")]
+    (arrow,) = [g for g in svg.iter(SVG + "g") if g.get("class") == "along"]
+    spots.append(tuple(np.multiply([float(n) for n in re.findall(r"-?[\d.]+", arrow.get("transform"))[:2]], (1, -1))))
+    assert min(np.hypot(*np.subtract(p, q)) for k, p in enumerate(spots) for q in spots[:k]) > 3
+    marks = [(c.x_mm, c.y_mm) for c in setup.seating.pointer_checks] + [setup.port_mm]
+    assert min(np.hypot(*np.subtract(p, q)) for p in spots for q in marks) > 3
+
+
+def test_a_zone_off_the_plate_is_not_drawn():
+    setup = nest("handle")
+    svg = drawn(setup, billet=zoned(setup, ("off", square(100, 0, 140, 40))))
+    assert not borders(svg) and "off 0.5" not in words(svg)
+
+
+@pytest.mark.parametrize("degrees", [0, 30, 90, 187])
+def test_an_arrow_on_the_plate_runs_along_the_layers(degrees):
+    setup = nest("handle")
+    svg = drawn(setup, billet=zoned(setup, layers_deg=degrees))
+    (arrow,) = [g for g in svg.iter(SVG + "g") if g.get("class") == "along"]
+    assert arrow.find(SVG + "text").text == "layers"
+    x, y, turn = (float(n) for n in re.findall(r"-?[\d.]+", arrow.get("transform")))
+    assert (turn + degrees) % 180 == pytest.approx(0, abs=0.01) and abs(turn) <= 90, "never upside down"
+    c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
+    ends = np.array([[x, -y]]) + [[12 * c, -12 * s], [-12 * c, 12 * s]]
+    assert (ends > 0).all() and (ends < (80, 50)).all()
 
 
 def test_the_key_shows_which_way_the_layers_run():
@@ -194,14 +272,3 @@ def test_the_sheet_grows_with_the_key():
     svg = drawn(setup, billet=graded())
     _, _, width, height = map(float, svg.get("viewBox").split())
     assert sheet_mm(setup, billet=graded()) == pytest.approx((width, height), abs=0.006)
-
-
-def test_the_name_of_a_zone_stands_where_no_part_is():
-    """A square zone whose right half lies under a part that is 20 x 10, so only its left edge is free."""
-    setup = nest("handle")  # from (8, 20) to (28, 30)
-    back = setup.seating.setup_from_billet.inverse()
-    corners = back.points(np.array([[4.0, 22], [20, 22], [20, 28], [4, 28]]))
-    zone = Zone(name="half", polygon=corners, figure=0.5)
-    svg = drawn(setup, billet=SimpleNamespace(zones=(zone,), layers_rad=None))
-    (name,) = [t for t in svg.iter(SVG + "text") if t.text == "half 0.5"]
-    assert float(name.get("x")) <= 8
