@@ -186,7 +186,7 @@ def study(
     from pipeline.batch.watch import StageWatch, stage_runner
     from pipeline.job import read_job
     from pipeline.study.money import Prices
-    from pipeline.study.report import HEADS, PAGE, study_files, table_rows, words
+    from pipeline.study.report import PAGE, heads, study_files, table_rows, words
     from pipeline.study.study import study_job
 
     for option, money in (("--rate", rate), ("--cutter-price", cutter_price)):
@@ -202,7 +202,7 @@ def study(
         workers=workers, run=stage_runner(watch, None if no_cache else Cache(default_folder())),
     )  # fmt: skip
     write_study(folder, study_files(studied), job.name)
-    print_table(HEADS, table_rows(studied))
+    print_table(heads(studied), table_rows(studied))
     for line in (*words(studied), f"study: {folder / PAGE}"):
         typer.echo(line)
     raise typer.Exit(0 if any(full.candidate.verdict == "released" for full in studied.full_runs) else 1)

@@ -175,8 +175,8 @@ class HoldingResult:
     """The hold over the program. `case` at the least: "whole plate", "tied part" or "severed part", and of what.
 
     `least` is the safety factor there and `target` what is asked for; `gauge_planned_kpa` is the vacuum that the
-    holding file counts on, `gauge_least_kpa` the lowest reading at which every target still holds (inf: none does).
-    `assumed` says in words what the figures stand on.
+    holding file counts on, `gauge_least_kpa` the lowest reading at which every target still holds, but never below half
+    of the planned one (inf: none does). `assumed` says in words what the figures stand on.
     """
 
     least: float

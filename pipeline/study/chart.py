@@ -17,21 +17,28 @@ _BAR = 0.56  # of a column's width
 
 @dataclass(frozen=True, slots=True)
 class _Strip:
-    """One figure of every candidate. `black` is the part of each bar, from its top, that is costs."""
+    """One figure of every candidate. `black` is the part of each bar, from its top, that is costs; `dark` the part at
+    its foot that is worth beside the value."""
 
     title: str
     values: tuple[float, ...]
     places: int
     black: tuple[float, ...] = ()
+    dark: tuple[float, ...] = ()
 
 
 def draw_chart(candidates: Sequence[Candidate], *, best: int | None, currency: str, gaps: Sequence[str],
                deflections: tuple[str, Sequence[float], int]) -> str:  # fmt: skip
     """The drawing. `gaps` are words under the names, `deflections` a title, values as they are shown, and places."""
     n = len(candidates)
+    title = f"Value placed, {currency}; black: what breakage, wear and time cost"
+    if any(c.terms for c in candidates):
+        title = f"Value, other worth (dark), costs (black), {currency}"
+    scores = tuple(c.value + c.other_worth for c in candidates)
     strips = [
-        _Strip(f"Value placed, {currency}; black: what breakage, wear and time cost",
-               tuple(c.value for c in candidates), 0, tuple(min(c.costs.total, c.value) for c in candidates)),
+        _Strip(title, scores, 0,
+               tuple(min(c.costs.total, score) for c, score in zip(candidates, scores, strict=True)),
+               tuple(c.other_worth for c in candidates)),
         _Strip(f"Earnings, {currency}", tuple(c.earnings for c in candidates), 2),
         _Strip("Parts placed", tuple(float(sum(c.placed.values())) for c in candidates), 0),
         _Strip("Outlines and webs, minutes", tuple((c.outline_s + c.web_s) / 60 for c in candidates), 1),
@@ -62,13 +69,16 @@ def _draw(strip: _Strip, y: float, n: int) -> list[str]:
     low = y + _HEAD_PX + _PLOT_PX
     top = max(*strip.values, 0.0) or 1.0
     out = [f'<text x="0" y="{y + 15}" font-size="13" font-weight="700">{escape(strip.title)}</text>']
-    black = strip.black or (0.0,) * n
-    for k, (value, cost) in enumerate(zip(strip.values, black, strict=True)):
+    none = (0.0,) * n
+    for k, (value, cost, foot) in enumerate(zip(strip.values, strip.black or none, strip.dark or none, strict=True)):
         x, high = (k + (1 - _BAR) / 2) / n, round(_PLOT_PX * max(value, 0.0) / top, 1)
         at = f'x="{_pc(x)}" width="{_pc(_BAR / n)}"'
         out.append(
             f'<rect {at} y="{low - high:g}" height="{high:g}" fill="#c9c9c9" stroke="#000" stroke-width="1"/>'
         )
+        if foot > 0:
+            deep = round(_PLOT_PX * foot / top, 1)
+            out.append(f'<rect {at} y="{low - deep:g}" height="{deep:g}" fill="#777"/>')
         if cost > 0:
             deep = round(_PLOT_PX * cost / top, 1)
             out.append(f'<rect {at} y="{low - high:g}" height="{deep:g}" fill="#000"/>')

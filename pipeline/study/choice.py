@@ -102,6 +102,13 @@ def _reasons(best: Candidate, other: Candidate, unit: str) -> tuple[list[str], l
             pros.append(f"places {counts} with {gaps} ({worth:.2f} more)")
         else:
             cons.append(f"{-worth:.2f} less for parts ({counts}, with {gaps})")
+    marks = {name: best.terms.get(name, 0.0) - other.terms.get(name, 0.0) for name in {**best.terms, **other.terms}}
+    better = ", ".join(f"{name} {more:.2f} more" for name, more in marks.items() if more >= _CENT)
+    lower = ", ".join(f"{name} {-more:.2f} less" for name, more in marks.items() if more <= -_CENT)
+    if better:
+        pros.append(f"has better marks ({better})")
+    if lower:
+        cons.append(f"lower marks ({lower})")
     for name, mine, its in (
         ("breakage and wear", best.costs.breakage + best.costs.wear, other.costs.breakage + other.costs.wear),
         ("machine time", best.costs.time, other.costs.time),

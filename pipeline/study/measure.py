@@ -29,15 +29,17 @@ FREES = ("outline", "web")  # kinds of operation that free parts, all with the o
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Candidate:
-    """What one outline cutter makes of the job. `value` is of everything placed; `outline_s` the outlines' time,
-    `web_s` that of thin waste cleared before them, `total_s` the whole program's, of moves alone; `path_m` the feed
-    path of outlines and webs. `force_n` and `deflection_mm` are the worst of them in simulated cutting, None when
-    forces were not worked out. Money in the billet's currency."""
+    """What one outline cutter makes of the job. `value` is of everything placed; `terms` the money of what else the job
+    weighs, by the term's name, empty when it weighs nothing else; `outline_s` the outlines' time, `web_s` that of thin
+    waste cleared before them, `total_s` the whole program's, of moves alone; `path_m` the feed path of outlines and
+    webs. `force_n` and `deflection_mm` are the worst of them in simulated cutting, None when forces were not worked
+    out. Money in the billet's currency."""
 
     cutter: Cutter
     gap_mm: float
     placed: Mapping[str, int]
     value: float
+    terms: Mapping[str, float]
     outline_s: float
     web_s: float
     total_s: float
@@ -51,9 +53,14 @@ class Candidate:
     deflection_mm: float | None
 
     @property
+    def other_worth(self) -> float:
+        """Money of all that the job weighs beside the values."""
+        return math.fsum(self.terms.values())
+
+    @property
     def earnings(self) -> float:
-        """Value placed less what it costs to cut."""
-        return self.value - self.costs.total
+        """The nest's whole score less what it costs to cut."""
+        return self.value + self.other_worth - self.costs.total
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,6 +128,7 @@ def measured(job: Job, made: Drafted | Made, *, prices: Prices) -> Candidate:
         gap_mm=cutter.diameter_mm + job.nest.margin_mm,
         placed={request.name: placed[request.name] for request in job.parts},
         value=math.fsum(worth[spot.part] for spot in nest.placements),
+        terms={term.name: term.money for term in nest.terms[1:] if term.worth},  # the first is the value
         outline_s=spent["outline"],
         web_s=spent["web"],
         total_s=total_s,

@@ -9,7 +9,7 @@ replaced each time.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from pipeline.shop.forces import ALLOWED_N_MM2
@@ -72,9 +72,15 @@ def costs(
     )
 
 
-def model_words() -> tuple[str, ...]:
-    """The model, its parameters and their standing, a sentence each."""
+def model_words(terms: Sequence[str] = ()) -> tuple[str, ...]:
+    """The model, its parameters and their standing, a sentence each. `terms` are what the job weighs beside values."""
+    score = (
+        "Earnings count the whole score of a nest: beside the values what the job gives for its marks"
+        f" ({', '.join(terms)}). That is what they are worth to you, not what a buyer pays. A breakage is reckoned to"
+        " spoil the value of a part alone.",
+    )
     return (
+        *(score if terms else ()),
         f"Expected breakages per metre of feed path: {CHANCE_PER_M:g} x (stress / {ALLOWED_N_MM2:g} N/mm2)^"
         f"{STRESS_POWER:g} x (slenderness / {SLENDER:g})^{SLENDER_POWER:g}. Stress is the cutter's, in a full slot at"
         " its stepdown and slot feed with a worn edge; slenderness is the length over diameter of a plain rod that"

@@ -37,17 +37,26 @@ def study_files(study: Study) -> dict[str, bytes]:
     return files
 
 
-HEADS = ("T", "cutter", "gap", "placed", "value", "outline min", "web min", "all min", "bends", "breaks", "costs",
-         "earnings", "quick look")  # fmt: skip
+def weighed(study: Study) -> tuple[str, ...]:
+    """Names of what the job weighs beside the values, in the nest's order; empty when it weighs nothing else."""
+    return tuple(dict.fromkeys(name for c in study.candidates for name in c.terms))
+
+
+def heads(study: Study) -> tuple[str, ...]:
+    """The heads of `table_rows`."""
+    other = ("other worth",) if weighed(study) else ()
+    return ("T", "cutter", "gap", "placed", "value", *other, "outline,\nminutes", "web,\nminutes",
+            "all,\nminutes", "bends", "breaks", "costs", "earnings", "quick look")  # fmt: skip
 
 
 def table_rows(study: Study) -> Iterator[tuple[str, ...]]:
-    """The table in words, under HEADS: what the command prints."""
-    unit = study.job.machine.dialect.units
+    """The table in words, under `heads`: what the command prints."""
+    unit, is_weighed = study.job.machine.dialect.units, bool(weighed(study))
     for c in study.candidates:
+        other = (f"{c.other_worth:.2f}",) if is_weighed else ()
         yield (
             f"{c.cutter.number}", c.cutter.name, shown(c.gap_mm, unit=unit), f"{sum(c.placed.values())}",
-            f"{c.value:.2f}", f"{c.outline_s / 60:.1f}", f"{c.web_s / 60:.1f}", f"{c.total_s / 60:.1f}",
+            f"{c.value:.2f}", *other, f"{c.outline_s / 60:.1f}", f"{c.web_s / 60:.1f}", f"{c.total_s / 60:.1f}",
             shown(c.slot.deflection_mm, unit=unit), f"{c.costs.breakages:.3f}", f"{c.costs.total:.2f}",
             f"{c.earnings:.2f}", c.verdict,
         )  # fmt: skip
@@ -136,7 +145,8 @@ def study_html(study: Study) -> str:
             own=job.nest.outline_cutter,
             plate_cost=job.billet.area_mm2 / 100 * job.billet.price_per_cm2,
             drawing=drawing,
-            model=money.model_words(),
+            weighed=weighed(study),
+            model=money.model_words(weighed(study)),
             unknown=unknown_words(study),
             sections=SECTIONS,
             n={name: k for k, (name, _) in enumerate(SECTIONS, start=1)},
@@ -166,7 +176,7 @@ def _figures(study: Study) -> dict[str, Any]:
             for one in study.excluded
         ],
         "full_runs": [{"folder": one.folder, **_candidate(one.candidate)} for one in study.full_runs],
-        "model": list(money.model_words()),
+        "model": list(money.model_words(weighed(study))),
         "not_known": list(unknown_words(study)),
     }
 
@@ -179,6 +189,8 @@ def _candidate(c: Candidate) -> dict[str, Any]:
         "gap_mm": round(c.gap_mm, 4),
         "placed": dict(c.placed),
         "value": round(c.value, 2),
+        "other_worth": round(c.other_worth, 2),
+        "terms": {name: round(amount, 2) for name, amount in c.terms.items()},
         "outline_s": round(c.outline_s, 1),
         "web_s": round(c.web_s, 1),
         "total_s": round(c.total_s, 1),

@@ -9,10 +9,10 @@ and its own friction gives way; it tips when its own pull and the skin's plastic
 *severed part*: only its own area holds it, with what vacuum is left.
 
 A safety factor is what holds over what pushes, of the weaker of both ways. Everything is linear in the vacuum, so the
-lowest reading that holds follows move by move. On the safe side: the push is the peak of a worn tooth, in the worst
-direction it turns through, all of it on one piece, as high as it gets; weight does not count. Clamps count with what
-the holding file says they press, on the bed's side only. A push beside the middle also turns the plate about the
-vertical: that is not judged.
+lowest reading that holds follows move by move; the gauge's limit is never below half of the plan, though. On the safe
+side: the push is the peak of a worn tooth, in the worst direction it turns through, all of it on one piece, as high as
+it gets; weight does not count. Clamps count with what the holding file says they press, on the bed's side only. A push
+beside the middle also turns the plate about the vertical: that is not judged.
 
 Codes: V680 a safety factor under its target; V681 a hole through the plate inside the gasket; V682 a piece cut free
 beside a cutter; V683 nothing known of the hold.
@@ -52,6 +52,9 @@ from pipeline.verify.vacuum import Sealed, sealed_area
 # The force keeps its angle to the tooth, so it turns through the engaged arc. Its mean lies at most this share of the
 # arc from either end: the mean angle of a chip that grows with the angle, (1 + x) / (2 + x) with x up to 1.
 _FROM_MEAN = 2 / 3
+# Of the planned reading: no lower one is allowed, however strong the clamps, as the plate may rise into the cutter.
+# Common practice, no source: the bow was measured under the planned vacuum.
+_LEAST_OF_PLANNED = 0.5
 
 
 def pushes_of(moves: Moves, felt: Felt, forces: Forces, tools: ToolTable, *, at_wall: NDArray[np.bool_]) -> Pushes:
@@ -137,7 +140,7 @@ def _result(
         line=line_of(int(worst.which[k])) if worst and is_seen else 0,
         at_mm=(float(at[0]), float(at[1]), float(at[2])),
         gauge_planned_kpa=hold.vacuum_kpa,
-        gauge_least_kpa=least_kpa if least_kpa < sealed.air_kpa else math.inf,
+        gauge_least_kpa=max(least_kpa, _flat_kpa(hold)) if least_kpa < sealed.air_kpa else math.inf,
         local_pressure_kpa=sealed.air_kpa,
         freed=tuple(
             Freed(what=p.what, area_mm2=p.area_mm2, tied_line=line_of(p.tied), tied_s=second(p.tied),
@@ -145,11 +148,19 @@ def _result(
             for p in pieces
             if min(p.tied, p.severed) != NEVER
         ),
-        assumed=_assumed(setup, sealed, hold, strength),
+        assumed=_assumed(setup, sealed, hold, strength, least_kpa),
     )  # fmt: skip
 
 
-def _assumed(setup: Setup, sealed: Sealed, hold: Hold, strength: SkinStrength) -> tuple[str, ...]:
+def _flat_kpa(hold: Hold) -> float:
+    """The reading under which nobody knows how flat the plate lies."""
+    return _LEAST_OF_PLANNED * hold.vacuum_kpa
+
+
+def _assumed(
+    setup: Setup, sealed: Sealed, hold: Hold, strength: SkinStrength, least_kpa: float
+) -> tuple[str, ...]:  # fmt: skip
+    """`least_kpa` is the lowest reading by forces alone."""
     pressed = sum(block.press_n for block in setup.blocks if block.kind == "clamp")
     pump = (
         f"the pump takes {hold.pump_flow_l_min:g} l/min of free air more at this reading"
@@ -157,7 +168,7 @@ def _assumed(setup: Setup, sealed: Sealed, hold: Hold, strength: SkinStrength) -
         else "a hole through the plate inside the gasket loses the vacuum"
     )
     plugs = f"; the plate's {len(setup.holes)} holes are taken as plugged and tight" if setup.holes else ""
-    return (
+    said: tuple[str, ...] = (
         f"{hold.vacuum_kpa:.1f} kPa under {sealed.area_mm2 / 100:.1f} cm2 inside the gasket's inner edge, less what is"
         f" cut through{plugs}",
         f"friction {hold.friction:g} of plate on bed; a pull test at your bed tells what it is",
@@ -170,6 +181,12 @@ def _assumed(setup: Setup, sealed: Sealed, hold: Hold, strength: SkinStrength) -
         f" {strength.bending_n_mm2:g} N/mm2 in bending ({strength.of})",
         f"{pump}; air through a hole at the speed of sound in it, without contraction",
     )
+    if least_kpa < _flat_kpa(hold):
+        said += (
+            f"for the push alone {math.ceil(least_kpa)} kPa would do; below half of the planned reading how flat the"
+            " plate lies is not known",
+        )
+    return said
 
 
 def _hole_faults(moves: Moves, sealed: Sealed, hold: Hold) -> list[Fault]:

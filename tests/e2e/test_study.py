@@ -60,17 +60,18 @@ billet: scrap
 holding: scrap-bed
 parts:
   handle: {{count: 0}}
-  clip: {{count: 0}}
-nest: {{effort: 1, outline_cutter: {cutter}}}
+  clip: {{count: {clips}}}
+nest: {{effort: 1, outline_cutter: {cutter}, worth: {{figure: 0, alike: 0, held: {held}}}}}
 """
 
 
-def job_file(folder, cutter=3):
-    """The scrap's job in a shop of its own, with this outline cutter."""
+def job_file(folder, cutter=3, clips=0, held=0):
+    """The scrap's job in a shop of its own, with this outline cutter, so many clips, and worth of how they are held."""
     for place, text in {
         "billets/scrap.yaml": BILLET,
         "holdings/scrap-bed.yaml": HOLDING,
-        "jobs/scrap.yaml": JOB.format(base=JOBS / "budding-small.yaml", title=TITLE, cutter=cutter),
+        "jobs/scrap.yaml": JOB.format(base=JOBS / "budding-small.yaml", title=TITLE, cutter=cutter, clips=clips,
+                                      held=held),
     }.items():
         (folder / place).parent.mkdir(parents=True, exist_ok=True)
         (folder / place).write_text(text)
@@ -215,6 +216,25 @@ def test_bad_words_write_nothing(tmp_path, cache, words, said):
     done = command("study", str(job_file(tmp_path)), *words, cwd=tmp_path, cache=cache)
     assert done.returncode == 2 and said in done.stderr, done.stderr
     assert not (tmp_path / "out").exists()
+
+
+def test_earnings_count_the_score_that_the_packet_tells(tmp_path, monkeypatch):
+    """A plate large enough for a clip whose hold is weighed, too, against the score in each packet's own summary. The
+    verifier is replaced by one that releases all."""
+    monkeypatch.setattr(verify, "check_program", lambda text, **terms: full(), raising=False)
+    path = job_file(tmp_path, clips=1, held=40)
+    right = (("[44, ", "[80, "), ("[71.5, ", "[107.5, "), ("[74, ", "[110, "), ("[91, ", "[127, "))
+    back = ((" 28]", " 46]"), (" 55.5]", " 73.5]"), (" 58]", " 76]"), (" 75]", " 93]"))
+    for file in (tmp_path / "billets/scrap.yaml", tmp_path / "holdings/scrap-bed.yaml"):
+        for was, larger in (*right, *back):
+            file.write_text(file.read_text().replace(was, larger))
+    found = study_job(read_job(path), cutters=[3], prices=Prices(rate_per_h=6.0))
+    (run,) = json.loads(study_files(found)["study.json"])["full_runs"]
+    score = json.loads(found.full_runs[0].files["summary.json"])["score"]
+    assert run["terms"]["held"] == run["other_worth"] > 1
+    assert run["value"] + run["other_worth"] == pytest.approx(score, abs=0.011)
+    costs = run["breakage_cost"] + run["wear_cost"] + run["time_cost"]
+    assert run["earnings"] == pytest.approx(score - costs, abs=0.021)
 
 
 def test_without_a_released_run_nothing_is_chosen(tmp_path, monkeypatch):

@@ -74,6 +74,19 @@ def test_the_lowest_reading_stands_large_with_what_to_do(page):
         assert line in words or line[0].upper() + line[1:] in words
 
 
+def test_the_lowest_reading_is_the_same_wherever_it_stands():
+    """Half of the planned 85 kPa: 42.5, rounded up, and 12.55 inHg."""
+
+    def strong(verdict):
+        return replace(verdict, holding=replace(verdict.holding, least=40.0, gauge_least_kpa=42.5))
+
+    page, said = Reader(page_html(**figured(change=strong))), " ".join(text_of(sheet(change=strong)).split())
+    hold = words_of(page, "hold")
+    assert "falls below 43 kPa (12.6 inHg): feed hold. Do not start below it." in hold and "42 kPa to spare" in hold
+    assert "gauge at least 43 kPa (12.6 inHg)" in words_of(page, "seating")
+    assert "Gauge below 43 kPa (12.6 inHg): feed hold. Do not start below it." in said and "42 kPa to spare" in said
+
+
 def test_a_hold_that_is_too_weak_is_said_without_a_reading_to_start_at():
     def weak(verdict):
         return replace(verdict, holding=replace(verdict.holding, least=0.9, gauge_least_kpa=math.inf))

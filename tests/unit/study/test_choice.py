@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import re
 from dataclasses import replace
 
@@ -31,6 +32,27 @@ def test_the_sentence_names_what_speaks_for_and_against():
         " 13 stud with a gap of 2.500 mm instead of 3.500 mm (9.00 more), which outweighs 2.50 more for breakage and"
         " wear."
     )
+
+
+def test_the_whole_score_decides_and_its_terms_are_named():
+    """By hand: three studs are worth 9, but the thick cutter's pair looks 12 more alike and is held 1 worse: 2 more."""
+    thick = candidate(3, 3.0, studs=13, alike=15.0, held=1.0)
+    thin = candidate(4, 2.0, studs=16, alike=3.0, held=2.0)
+    found = chosen([thick, thin])
+    assert found.best == 3
+    assert found.sentence == (
+        "T3 (3 mm flat) earns most, 115.00 USD a plate, 2.00 more than T4 (2 mm flat), because it has better"
+        " marks (alike 12.00 more), which outweighs 9.00 less for parts (13 instead of 16 stud, with a gap of 3.500 mm"
+        " instead of 2.500 mm) and lower marks (held 1.00 less)."
+    )
+
+
+def test_without_costs_cutters_are_in_the_order_of_their_scores():
+    rng = random.Random(7)
+    some = [candidate(k, 2.0, studs=rng.randint(5, 9), figure=rng.uniform(0, 20), layers=rng.uniform(0, 9))
+            for k in range(1, 30)]  # fmt: skip
+    by_score = sorted(some, key=lambda c: -(60 + 3 * c.placed["stud"] + c.terms["figure"] + c.terms["layers"]))
+    assert [c.cutter.number for c in ranked(some)] == [c.cutter.number for c in by_score]
 
 
 def test_time_may_decide():
