@@ -190,18 +190,11 @@ class Comparison:
     def times(self, setup: Setup) -> CutTimes:
         """When each place was cut down."""
         grid = self.grid
-        plate = np.zeros(grid.coarse_shape, dtype=np.bool_)
-        verify_removal.fill_polygon(
-            plate, np.array(setup.billet), grid.coarse_x0_mm, grid.coarse_y0_mm, grid.coarse_mm
-        )
-        for hole in setup.holes:  # a plug neither ties a part nor is pulled on
-            plugged = np.zeros_like(plate)
-            verify_removal.fill_polygon(
-                plugged, np.array(hole), grid.coarse_x0_mm, grid.coarse_y0_mm, grid.coarse_mm
-            )
-            plate &= ~plugged
+        plate, plugs = np.zeros((2, *grid.coarse_shape), dtype=np.bool_)  # a plug neither ties a part nor is pulled on
+        for mask, ring in ((plate, setup.billet), *((plugs, hole) for hole in setup.holes)):
+            verify_removal.fill_polygon(mask, np.array(ring), grid.coarse_x0_mm, grid.coarse_y0_mm, grid.coarse_mm)
         return CutTimes(
-            x0_mm=grid.coarse_x0_mm, y0_mm=grid.coarse_y0_mm, cell_mm=grid.coarse_mm, plate=plate, tied=self.tied,
+            x0_mm=grid.coarse_x0_mm, y0_mm=grid.coarse_y0_mm, cell_mm=grid.coarse_mm, plate=plate & ~plugs, tied=self.tied,
             severed=self.severed,
         )  # fmt: skip
 
