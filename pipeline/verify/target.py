@@ -194,8 +194,8 @@ class Comparison:
         for mask, ring in ((plate, setup.billet), *((plugs, hole) for hole in setup.holes)):
             verify_removal.fill_polygon(mask, np.array(ring), grid.coarse_x0_mm, grid.coarse_y0_mm, grid.coarse_mm)
         return CutTimes(
-            x0_mm=grid.coarse_x0_mm, y0_mm=grid.coarse_y0_mm, cell_mm=grid.coarse_mm, plate=plate & ~plugs, tied=self.tied,
-            severed=self.severed,
+            x0_mm=grid.coarse_x0_mm, y0_mm=grid.coarse_y0_mm, cell_mm=grid.coarse_mm, plate=plate & ~plugs,
+            tied=self.tied, severed=self.severed,
         )  # fmt: skip
 
 
