@@ -35,6 +35,7 @@ class Cone:
         return np.where(worst <= 0, 0.0, np.where(worst >= math.pi / 2, 1.0, np.sin(np.clip(worst, 0, math.pi / 2))))
 
 
+_SQUARE = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
 NO_STOPS = Cone(middle_rad=0.0, half_rad=-1.0)
 
 
@@ -67,8 +68,10 @@ class Edges:
 
 def edges_of(points: Array, centre: Array, inset_mm: float) -> Edges:
     """Edges of the convex hull of the points (n, 2), moved inward by `inset_mm` (outward when negative), for a pull
-    at `centre` (2,)."""
+    at `centre` (2,). Points in one line have no hull: then of squares round them, as far out."""
     hull = kernel.hull(points[np.lexsort((points[:, 1], points[:, 0]))], EPS_MM)
+    if len(hull) < 3 and inset_mm < 0:
+        return edges_of((points[:, None, :] - inset_mm * _SQUARE).reshape(-1, 2), centre, 0.0)
     step = np.roll(hull, -1, axis=0) - hull
     step /= np.hypot(step[:, 0], step[:, 1])[:, None]
     inward = np.column_stack([-step[:, 1], step[:, 0]])

@@ -18,7 +18,7 @@ parts:
   stud: {{count: 0}}
 nest:
   web: 0.5
-  worth: {{figure: 10, layers: 8}}
+  worth: {{figure: 10, layers: 8, alike: 0, held: 0}}
 """
 
 

@@ -328,6 +328,15 @@ def test_the_hull_of_a_rectangle_with_points_in_line():
     assert sorted(edges.across_mm) == pytest.approx([3, 3, 9, 9])
 
 
+@pytest.mark.parametrize(("n", "long"), [(1, 1.0), (2, 2.0), (5, 5.0)])
+def test_a_body_of_one_cell_or_of_cells_in_a_row_tips_over_all_its_sides(n: int, long: float):
+    """Cells of 1 mm: a rectangle of 1 by n, by hand."""
+    points = np.column_stack([np.arange(n, dtype=float), np.full(n, 3.0)])
+    edges = edges_of(points, points.mean(axis=0), -0.5)
+    assert sorted(edges.lever_mm) == pytest.approx([0.5, 0.5, long / 2, long / 2])
+    assert sorted(edges.across_mm) == pytest.approx(sorted([1, 1, long, long]))
+
+
 # --- the lowest reading ----------------------------------------------------------------------------------------------
 
 
