@@ -4,9 +4,10 @@ Words: the *waste* is the billet less the parts and the kerfs round them. A *web
 `THIN_MM` fits in, or a post smaller than `POST_MM2`: when the outlines have run, it would stand on the skin alone, and
 whip into the cutter beside a finished wall. Both bounds: common practice, no source.
 
-Steps: find the webs; grow them by the cutter and a margin, less the parts with the allowance their walls keep and less
-what stands on the bed; clear each such region like a pocket without walls. Cutting a web can leave another one beside
-it, so the search is made again on what is left. A web that the cutter cannot cover is told of.
+Steps: find the webs; grow them by the cutter and a margin, less the parts with the allowance their walls keep, and less
+what stands on the bed and plugs in the plate, with room; clear each such region like a pocket without walls. Cutting a
+web can leave another one beside it, so the search is made again on what is left. A web that the cutter cannot cover is
+told of.
 """
 
 from __future__ import annotations
@@ -52,8 +53,10 @@ def plan_webs(
     before, and grows."""
     parts = Area.union([placed.part.outline.moved(placed.setup_from_part) for placed in setup.parts])
     kept = parts.grown(means.allowance_mm(cutter))
-    kept = kept.plus(Area.union([Loop.polygon(block.outline) for block in setup.blocks]).grown(BLOCK_ROOM_MM))
-    plate = Area.of_loops(Loop.polygon(setup.billet), [Loop.polygon(hole) for hole in setup.holes])
+    holes = [Loop.polygon(hole) for hole in setup.holes]  # a cutter that grips a plug tears it out
+    blocks = [Loop.polygon(block.outline) for block in setup.blocks]
+    kept = kept.plus(Area.union([*blocks, *holes]).grown(BLOCK_ROOM_MM))
+    plate = Area.of_loops(Loop.polygon(setup.billet), holes)
     waste = plate.minus(parts.grown(means.kerf_mm())).without_slivers(NOISE_MM)
     toolpaths: list[Toolpath] = []
     findings: list[Finding] = []

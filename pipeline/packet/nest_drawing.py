@@ -301,12 +301,12 @@ def _sign(x: float, y: float, key: str, setup: Setup) -> str:
         return f'<circle cx="{num(x + 3)}" cy="{num(-y)}" r="0.9" fill="#000"/>'
     if key == "pointer":
         return _pointer(x + 3, y, "P1")
-    box = np.array([[x, y - 1.9], [x + 6, y - 1.9], [x + 6, y + 1.9], [x, y + 1.9]])
+    frame = np.array([[x, y - 1.9], [x + 6, y - 1.9], [x + 6, y + 1.9], [x, y + 1.9]])
     if key == "plug":
-        return polygon([box], f'fill="#fff" {_PLUG_INK}')
+        return polygon([frame], f'fill="#fff" {_PLUG_INK}')
     fill = "#000" if key == "defect" else "#fff"
-    hatching = "" if key == "defect" else _hatching(box, key, setup)
-    return polygon([box], f'fill="{fill}" stroke="#000" stroke-width="0.4"') + hatching
+    hatching = "" if key == "defect" else _hatching(frame, key, setup)
+    return polygon([frame], f'fill="{fill}" stroke="#000" stroke-width="0.4"') + hatching
 
 
 def _key_words(key: str, setup: Setup) -> str:

@@ -57,8 +57,7 @@ def nest_region(job: Job, seating: Seating) -> Region:
         for k, defect in enumerate(job.billet.defects, start=1)
     ]
     # a cutter that grips a plug tears it out: no kerf reaches it
-    off = kerf + job.nest.edge_mm + doubt
-    keepouts += [(f"hole-{k}", hole, off) for k, hole in enumerate(job.billet.holes, start=1)]
+    keepouts += [(f"hole-{k}", hole, to_edge) for k, hole in enumerate(job.billet.holes, start=1)]
     for block in bed_blocks(job.holding):
         if block.kind != "sacrificial spacer":
             keepouts.append((block.name, billet_from_setup.points(block.outline), _reach_beside(job, block.height_mm)))

@@ -250,8 +250,8 @@ def _gauge(kpa: float) -> str:
 
 
 def check_billet(billet: Values, reader: Reader) -> None:
-    """Outline, top and defects of a billet. `outline_points` hold the outline by now, from the file or from its DXF;
-    what probes say of the top is put beside them."""
+    """Outline, top, defects and holes of a billet. `outline_points` hold the outline by now, from the file or from its
+    DXF; what probes say of the top is put beside them."""
     unit = reader.unit_of(billet.node)
     outline = billet.get("outline_points")
     if outline is None or not check_polygon(outline, billet.at("outline"), reader, name="the outline"):

@@ -44,7 +44,8 @@ def _checks(paper: Paper, s: Sources) -> list[list[str]]:
         [bold("Pointer"), " for the spindle, for the three checks of the seating"],
     ]
     if setup.holes:
-        plugs = bold(f"Plugs in the {len(setup.holes)} holes of the plate")
+        n_holes = len(setup.holes)
+        plugs = bold(f"Plugs in the {n_holes} hole{'s' if n_holes > 1 else ''} of the plate")
         checks.append([plugs, ": airtight, flush with the face that goes down"])
     if bores := bores_of(s.plan, s.setup):
         said = "; ".join(f"{bore.what} {bore.sizes(n)} ({bore.of})" for bore in bores)

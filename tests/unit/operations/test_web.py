@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -32,12 +34,15 @@ def test_thin_strips_and_small_posts_are_webs_and_solid_waste_is_not() -> None:
     assert rib.area_mm2 == pytest.approx(6.0, abs=0.3)
 
 
-def planned(gap: float, *, blocks: tuple[Block, ...] = ()) -> tuple[Plan, list[shapely.Polygon]]:
+def planned(
+    gap: float, *, blocks: tuple[Block, ...] = (), holes: tuple[np.ndarray, ...] = ()
+) -> tuple[Plan, list[shapely.Polygon]]:
     """Two plates whose kerfs leave a strip of waste `gap` wide between them."""
     plates = [("a-1", 60.0, 20.0), ("a-2", 60.0, 40.0 + 2 * KERF + gap)]
     kind = part("a", outline=rounded(0, 0, 40, 20, 4))
+    made = setup([(name, kind, x, y) for name, x, y in plates], blocks=blocks)
     plan = plan_toolpaths(
-        setup([(name, kind, x, y) for name, x, y in plates], blocks=blocks), crib=CRIB, machine=MACHINE,
+        replace(made, holes=holes), crib=CRIB, machine=MACHINE,
         material=MATERIAL, tolerances=TOLERANCES, nest_request=NEST,
     )  # fmt: skip
     outline = shapely.Polygon(rounded(0, 0, 40, 20, 4).flattened(chord_mm=1e-4))
@@ -67,6 +72,15 @@ def test_a_web_beside_a_clamp_is_told_of() -> None:
     plan, _ = planned(0.4, blocks=(Block(name="c", kind="clamp", outline=corners, height_mm=4.0),))
     told = [f for f in plan.findings if f.code == "O411"]
     assert told and all(f.severity == "warning" and "Y43." in f.found for f in told)
+
+
+def test_no_web_is_cleared_into_a_plug() -> None:
+    hole = np.array([[76.0, 43.0], [84, 43.0], [84, 43.8], [76, 43.8]])  # right across the strip
+    plan, _ = planned(0.4, holes=(hole,))
+    webs = [t for t in plan.toolpaths if t.operation.kind == "web"]
+    passes = [p for t in webs for p in t.passes if isinstance(p, PathPass)]
+    assert len(webs) == 2 and all_lines(passes).distance(shapely.Polygon(hole)) >= 1.5 + 2.0 - 0.005
+    assert [f for f in plan.findings if f.code == "O411"], "what stays beside the plug is told of"
 
 
 def test_loops_of_an_area_with_holes() -> None:
