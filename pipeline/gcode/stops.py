@@ -30,7 +30,9 @@ def write_seating(lines: Lines, *, setup: Setup, form: Format) -> None:
             f"within {form.length(check.allowed_mm)} {form.units}, {plain(check.name)}"
         )
     if setup.holes:
-        lines.say(f"The plate has {len(setup.holes)} plugged hole(s). Look at each plug, press it: it must not give.")
+        holes = f"{len(setup.holes)} plugged hole{'s' if len(setup.holes) > 1 else ''}"
+        lines.say(f"The plate has {holes}. Look at each plug, press it: it must not give.")
+        lines.say("Facing near a part may skim the top of a plug: it must be bonded in and soft enough to cut.")
     lines.say("If one is off: seat the billet again. Do not move the origin to fit. Then take the pointer out.")
     lines.stop("SEATING: CHECK THREE POINTER PLACES, THEN TAKE THE POINTER OUT")
 

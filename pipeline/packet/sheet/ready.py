@@ -46,7 +46,7 @@ def _checks(paper: Paper, s: Sources) -> list[list[str]]:
     if setup.holes:
         n_holes = len(setup.holes)
         plugs = bold(f"Plugs in the {n_holes} hole{'s' if n_holes > 1 else ''} of the plate")
-        checks.append([plugs, ": airtight, flush with the face that goes down"])
+        checks.append([plugs, ": airtight, bonded in, flush with the face that goes down. Facing may skim a top"])
     if bores := bores_of(s.plan, s.setup):
         said = "; ".join(f"{bore.what} {bore.sizes(n)} ({bore.of})" for bore in bores)
         checks.append([bold("Gauges for the bores: "), said])

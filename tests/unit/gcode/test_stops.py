@@ -249,3 +249,11 @@ def test_every_cutter_that_is_put_in_by_hand_is_checked(dialect: Dialect) -> Non
     program = small.program(plan(cut("a", 1), cut("b", 2), cut("c", 3)), dialect=by_hand)
     checked = [m for m in messages(program) if "Z ZERO" in m]
     assert [re.search(r"T(\d+)", m)[1] for m in checked] == ["1", "2", "3"]  # type: ignore[index]
+
+
+def test_plugs_are_pressed_before_the_cutter_comes() -> None:
+    holed = dataclasses.replace(small.setup(), holes=(np.array([[5, 5], [9, 5], [9, 9.0]]),))
+    before, stop, _ = small.program(where=holed).text.partition("(MSG, SEATING: CHECK")
+    said = before[before.index("(SEATING CHECK") :].replace(")\n(  ", " ") if stop else ""
+    assert "has 1 plugged hole. Look" in said and "must be bonded in" in said
+    assert "plugged" not in small.program().text
