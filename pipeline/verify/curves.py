@@ -156,7 +156,7 @@ def depth_mm(a: Pieces, b: Pieces, *, is_hole: bool = False) -> float:
         points = _telling_points(one, other)
         points = points[is_inside(points, other) != is_out]
         deep = max(deep, float(np.max(_from_edge(points, other), initial=0.0)))
-    points = np.concatenate([_beside(a), _beside(b)])
+    points = np.concatenate([_beside(one, np.arange(len(one)), np.full(len(one), 0.5)) for one in (a, b)])
     points = points[is_inside(points, a) & (is_inside(points, b) != is_hole)]
     both = np.minimum(_from_edge(points, a), _from_edge(points, b))
     return max(deep, float(np.max(both, initial=0.0)))
@@ -167,11 +167,12 @@ def out_of_mm(a: Pieces, curves: Sequence[Pieces]) -> float:
     every curve's edge of a point in the solid and in none of them; 0 when there is none.
 
     Looked at: the solid's own edge as in `depth_mm`, all curves at once, so that a gap between two shows where it
-    begins, and points beside the middles of the curves' pieces. A hole between curves that lies wholly in the solid is
-    seen only there.
+    begins, and points beside each curve's stretches between the others, so that a hole between curves shows that is
+    wholly in the solid.
     """
-    beside = np.concatenate([_beside(curve) for curve in curves])
-    spots = np.concatenate([_telling_points(a, Pieces.joined(list(curves))), beside[is_inside(beside, a)]])
+    edges = Pieces.joined(list(curves))
+    beside = _beside(edges, *_telling(edges, edges))
+    spots = np.concatenate([_telling_points(a, edges), beside[is_inside(beside, a)]])
     held = np.zeros(len(spots), dtype=np.bool_)
     least = np.full(len(spots), np.inf)
     for curve in curves:
@@ -196,6 +197,12 @@ def near_pairs(a: Float, b: Float, within_mm: float) -> tuple[Index, Index]:
 
 def _telling_points(one: Pieces, other: Pieces) -> Float:
     """Points of `one` among which the deepest in `other` is looked for (m, 2)."""
+    k, at = _telling(one, other)
+    return one.at(k).points(at)
+
+
+def _telling(one: Pieces, other: Pieces) -> tuple[Index, Float]:
+    """Where on `one` its course beside `other` may change, and the middles between: piece (m,) and share (m,)."""
     n, m = len(one), len(other)
     i, j = np.repeat(np.arange(n), m), np.tile(np.arange(m), n)
     mine, its = one.at(i), other.at(j)
@@ -211,12 +218,13 @@ def _telling_points(one: Pieces, other: Pieces) -> Float:
     k, at = k[order], at[order]
     is_same = k[1:] == k[:-1]
     middles = ((at[1:] + at[:-1]) / 2)[is_same]
-    return one.at(np.concatenate([k, k[1:][is_same]])).points(np.concatenate([at, middles]))
+    return np.concatenate([k, k[1:][is_same]]), np.concatenate([at, middles])
 
 
-def _beside(pieces: Pieces) -> Float:
-    """Points (m, 2) on both sides of every piece's middle, near and far."""
-    middle = pieces.points(np.full(len(pieces), 0.5))
+def _beside(curve: Pieces, k: Index, share: Float) -> Float:
+    """Points on both sides of the points of pieces `k` (m,) at their `share` (m,), near and far."""
+    pieces = curve.at(k)
+    middle = pieces.points(share)
     way, _ = _unit(np.where((pieces.radius > 0)[:, None], middle - pieces.centre, pieces.end - pieces.start))
     aside = np.where((pieces.radius > 0)[:, None], way, np.column_stack([-way[:, 1], way[:, 0]]))
     return np.concatenate([middle + side * far * aside for far in _BESIDE_MM for side in (1.0, -1.0)])

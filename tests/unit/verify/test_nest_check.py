@@ -136,6 +136,19 @@ def test_a_gap_between_zones_that_count_as_one_is_found() -> None:
     assert "out of the zone left" in checked(SPOTS, asked=asked, region=replace(REGION, zones=apart)).faults[0]
 
 
+def test_a_hole_between_zones_inside_a_part_is_found() -> None:
+    """Four zones leave 0.4 by 0.3 mm open inside the lower slot, far from the middle of any edge: its middle is 0.15 mm
+    from them. With the hole closed nothing is wrong. By hand."""
+    strips = {"below": ((-5, -5), 66, 11), "above": ((-5, 6.3), 66, 40), "west": ((-5, -5), 15, 60)}
+    zones = [Zone(name=name, figure=0.0, polygon=rectangle(*size) + low) for name, (low, *size) in strips.items()]
+    for east_mm, n_faults in ((10.4, 1), (10.0, 0)):
+        east = Zone(name="east", figure=0.0, polygon=rectangle(50, 60) + [east_mm, -5])
+        region = replace(REGION, zones=(*zones, east))
+        asked = [replace(ASKED[0], zones=("below", "above", "west", "east")), ASKED[1]]
+        faults = checked(SPOTS, asked=asked, region=region).faults
+        assert len(faults) == n_faults and all("out of the zone below" in fault for fault in faults), faults
+
+
 def test_promises_beside_distances() -> None:
     def faults(spots, **kw) -> str:
         return "\n".join(checked(spots, **kw).faults)
