@@ -103,8 +103,8 @@ def _billet_text(
         f"bow: {_number(billet.bow_mm, units)}   # of the whole plate; a piece cut free may bend otherwise",
     ]
     if piece.holes:
-        lines += ["holes_plugged: no   # plug them airtight, flush with the face that goes down, then: yes", "holes:",
-                  *_rings("hole", "open right through", piece.holes, units)]  # fmt: skip
+        lines += ["holes_plugged: no   # plug them airtight, bonded in, flush with the face that goes down, then: yes",
+                  "holes:", *_rings("hole", "open right through", piece.holes, units)]  # fmt: skip
     if piece.defects:
         lines += ["defects:", *_rings("defect", f"of {billet.name}", piece.defects, units)]
     here = Area.of_loops(Loop.polygon(piece.outline))

@@ -274,7 +274,7 @@ def check_billet(billet: Values, reader: Reader) -> None:
             billet.at("holes"),
             found=f"holes right through that nobody has plugged: {names}",
             wanted="`holes_plugged: yes`, or a plate without holes",
-            hint="the vacuum goes through them: plug them airtight, flush with the face that goes down, then say so",
+            hint="vacuum goes through them: plug them airtight, bonded in, flush with the face that goes down; say so",
         )
 
 

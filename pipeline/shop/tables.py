@@ -241,7 +241,8 @@ BILLET = Table(
         "defects": Key(MapOf(POLYGON), "name: polygon that no part may touch", default={}),
         "holes": Key(MapOf(POLYGON), "name: polygon of a hole right through; no part may touch its plug", default={}),
         "holes_plugged": Key(
-            Flag(), "yes: plugged airtight, flush with the face that goes down, as high as the plate", default=False
+            Flag(), "yes: plugged airtight, bonded in, flush with the face that goes down, as high as the plate",
+            default=False,
         ),
         "zones": Key(ListOf(ZONE), "graded parts of the plate, the later over the earlier; 0 elsewhere", default=()),
         "layers": Key(Number(-360, 360, degrees=True), "direction of the layers, billet frame", default=None),
